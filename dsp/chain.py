@@ -1,0 +1,162 @@
+"""A chain: processors one after the other, itself a processor."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, ClassVar, Self
+
+from spillgate.dsp import registry
+from spillgate.dsp.errors import ChainError, DspError, ParameterError, PluginError, nearest
+from spillgate.dsp.plan.model import Plan, TrackFacts
+from spillgate.dsp.processor import Processor
+from spillgate.dsp.take.features import measure
+from spillgate.dsp.take.model import Take
+
+__all__ = ["DEFAULT", "Chain"]
+
+DEFAULT = ("detect", "align", "gate")
+"""Processors of the main job."""
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chain(Processor):
+    """Several processors, applied in order.
+
+    Parameters
+    ----------
+    processors : tuple of Processor
+
+    Raises
+    ------
+    ChainError
+        If a processor needs what none before it gives, or stands in the chain twice.
+    """
+
+    name: ClassVar[str] = "chain"
+    summary: ClassVar[str] = "processors one after the other"
+
+    processors: tuple[Processor, ...] = ()
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        object.__setattr__(self, "processors", tuple(self.processors))
+        have: set[str] = set()
+        seen: set[str] = set()
+        for p in self.processors:
+            if p.name in seen:
+                raise ChainError(f"{p.name}: stands in the chain twice; name it once")
+            missing = sorted(p.needs - have)
+            if missing:
+                givers = sorted(n for n in registry.PROCESSORS if missing[0] in registry.get_processor(n).gives)
+                hint = f"put {' or '.join(givers)} before it" if givers else "no processor of ours gives that"
+                raise ChainError(f"{p.name}: needs {missing[0]}; {hint}")
+            seen.add(p.name)
+            have |= p.gives
+
+    @property
+    def all_features(self) -> frozenset[str]:
+        """Features that any of the processors needs."""
+        return frozenset().union(*(p.features for p in self.processors))
+
+    def decide(self, take: Take, plan: Plan | None = None, work: Path | None = None) -> Plan:
+        """Measure what the processors need in one pass, then let each decide in turn.
+
+        Parameters
+        ----------
+        take : Take
+        plan : Plan, optional
+            Default: an empty one for this take.
+        work : Path, optional
+            Folder for the features of long takes.
+
+        Returns
+        -------
+        plan : Plan
+
+        Raises
+        ------
+        PluginError
+            If a third party's processor fails; the message names its distribution.
+        """
+        for p in self.processors:
+            p.check_tracks(take)
+        take = measure(take, self.all_features, work)
+        plan = begin(take) if plan is None else plan
+        for p in self.processors:
+            plan = _one(p, take, plan)
+        return plan
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the chain as plain data."""
+        return {"schema": SCHEMA, "chain": [p.to_dict() for p in self.processors]}
+
+    @classmethod
+    def from_dict(cls, entry: Mapping[str, Any]) -> Self:
+        """Build a chain from plain data, as in a chain file.
+
+        Raises
+        ------
+        ParameterError
+            Unknown key, processor or parameter, value out of range.
+        """
+        for key in entry:
+            if key not in ("schema", "chain"):
+                raise ParameterError(f"chain: unknown key '{key}'; {nearest(key, ('schema', 'chain'))}")
+        if entry.get("schema", SCHEMA) != SCHEMA:
+            raise ParameterError(f"chain: schema {entry['schema']!r} is not known to this version; it reads {SCHEMA}")
+        processors = []
+        for item in entry.get("chain", ()):
+            if not isinstance(item, Mapping) or "processor" not in item:
+                raise ParameterError("chain: every entry needs the key 'processor'")
+            processors.append(registry.get_processor(item["processor"]).from_dict(item))
+        return cls(processors=tuple(processors))
+
+    @classmethod
+    def from_names(cls, names: Iterable[str] = DEFAULT) -> Self:
+        """Build a chain of processors with their default parameters."""
+        return cls(processors=tuple(registry.get_processor(n)() for n in names))
+
+
+def begin(take: Take) -> Plan:
+    """Give the plan before the first decision: only what it is about."""
+    facts = tuple(
+        TrackFacts(
+            track=t.id,
+            file=t.file.name,
+            channel=t.channel,
+            role=t.role,
+            drum=t.drum,
+            position=t.position,
+            sr=take.sr,
+            n_samples=t.stop - t.start,
+            start=t.start,
+            fingerprint=take.fingerprints.get(t.file.name, ""),
+            peak=take.peaks.get(t.id, 0.0),
+        )
+        for t in take.tracks
+    )
+    return Plan(sr=take.sr, n_samples=take.n_samples, tracks=facts)
+
+
+def _one(p: Processor, take: Take, plan: Plan) -> Plan:
+    whose = registry.listing().get(p.name)
+    foreign = whose is not None and whose.distribution != "spillgate"
+    new: object
+    try:
+        new = p.decide(take, plan)
+    except DspError:
+        raise
+    except Exception as error:
+        if not foreign or whose is None:
+            raise
+        text = f"{whose.distribution}: processor '{p.name}' failed ({type(error).__name__}: {error})"
+        raise PluginError(text) from error
+    if not isinstance(new, Plan):
+        label = whose.distribution if whose else type(p).__module__
+        raise PluginError(f"{label}: processor '{p.name}' returned {type(new).__name__}, not a plan")
+    record = {**p.to_dict(), "version": whose.version if whose else ""}
+    return new.replace(chain=(*new.chain, record))

@@ -1,0 +1,1 @@
+"""Arithmetic on arrays: no files, no command line, no logging."""

@@ -1,0 +1,1 @@
+"""The processors that come with Spillgate."""

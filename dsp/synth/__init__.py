@@ -1,0 +1,1 @@
+"""Takes made by the program itself, with exact truth."""

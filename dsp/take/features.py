@@ -1,0 +1,160 @@
+"""The one streaming pass over the take that measures all features a chain needs.
+
+A feature is a streaming function: blocks of audio go in, rows of numbers come out, and what it must remember between
+blocks is a value that goes in and comes out.  Its arithmetic lives in `spillgate.dsp.core`; `FEATURES` only says
+where.  Rows sit on an absolute grid (row k starts at k × hop), so how the audio is cut changes no bit.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from spillgate.dsp.errors import AudioFileError, ParameterError, nearest
+from spillgate.dsp.take.model import Take, Track
+
+__all__ = ["FEATURES", "Feature", "feature", "measure"]
+
+BLOCK = 1 << 19
+"""Samples read at a time."""
+
+IN_MEMORY_BYTES = 150_000_000
+"""Features of a take larger than this go to plain files in the work folder."""
+
+
+class Feature(Protocol):
+    """A streaming measurement of one track."""
+
+    roles: frozenset[str]
+    """Roles of the tracks it is measured on."""
+
+    def shape(self, sr: int, n_samples: int) -> tuple[int, int]:
+        """(n_frames, n_columns) of the result for a track of this length."""
+
+    def start(self, sr: int) -> Any:
+        """State before the first block."""
+
+    def push(self, x: NDArray[np.float32], state: Any) -> tuple[NDArray[np.float32], Any]:
+        """Rows that this block, shape (n,), completes, and the new state."""
+
+    def finish(self, state: Any) -> NDArray[np.float32]:
+        """The rows that remain after the last block (as if silence followed)."""
+
+
+FEATURES: dict[str, str] = {
+    "band_envelopes": "spillgate.dsp.core.envelopes:BandEnvelopes",
+    "band_powers": "spillgate.dsp.core.bandgrid:BandPowers",
+}
+"""Name of each feature -> where its class is."""
+
+
+def feature(name: str) -> Feature:
+    """Give the streaming function of that name.
+
+    Raises
+    ------
+    ParameterError
+        If there is none.
+    """
+    if name not in FEATURES:
+        raise ParameterError(f"{name}: no such feature; {nearest(name, FEATURES)}")
+    module, cls = FEATURES[name].split(":")
+    made: Feature = getattr(importlib.import_module(module), cls)()
+    return made
+
+
+def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
+    """Read every drum track once and measure the named features, peaks and fingerprints.
+
+    Parameters
+    ----------
+    take : Take
+    names : iterable of str
+        Keys of `FEATURES`.
+    work : Path, optional
+        Folder for the features of long takes; without it everything stays in memory.
+
+    Returns
+    -------
+    take : Take
+        With `features`, `peaks` and `fingerprints` filled in.
+
+    Raises
+    ------
+    AudioFileError
+        If a track holds NaN or infinity; the message names the first place.
+    """
+    todo = {name: feature(name) for name in sorted(set(names))}
+    tracks = take.drum_tracks
+    sizes = [
+        4 * int(np.prod(f.shape(take.sr, take.n_samples))) for f in todo.values() for t in tracks if t.role in f.roles
+    ]
+    on_disk = work is not None and sum(sizes) > IN_MEMORY_BYTES
+
+    def one(track: Track) -> tuple[dict[str, NDArray[np.float32]], float]:
+        mine = {n: f for n, f in todo.items() if track.role in f.roles}
+        states = {n: f.start(take.sr) for n, f in mine.items()}
+        rows = {
+            n: _room(f.shape(take.sr, take.n_samples), n, track, work if on_disk else None) for n, f in mine.items()
+        }
+        filled = dict.fromkeys(mine, 0)
+        peak = 0.0
+        for a in range(0, take.n_samples, BLOCK):
+            b = min(a + BLOCK, take.n_samples)
+            x = take.read(track, a, b)
+            top = float(np.max(np.abs(x))) if len(x) else 0.0  # NaN and infinity come through
+            if not np.isfinite(top):
+                first = int(np.flatnonzero(~np.isfinite(x))[0]) + a - track.start
+                raise AudioFileError(
+                    f"{track.file.name}: sample {first} (at {first / take.sr:.3f} s) is not a finite number; "
+                    "export the file again"
+                )
+            peak = max(peak, top)
+            for n, f in mine.items():
+                new, states[n] = f.push(x, states[n])
+                filled[n] = _put(rows[n], filled[n], new)
+        for n, f in mine.items():
+            filled[n] = _put(rows[n], filled[n], f.finish(states[n]))
+        return rows, peak
+
+    measured = take.map(one, tracks, "listening")
+    features: dict[str, dict[str, NDArray[np.float32]]] = {n: {} for n in todo}
+    for track, (rows, _) in zip(tracks, measured, strict=True):
+        for n, array in rows.items():
+            features[n][track.id] = array
+    return take.replace(
+        features={**take.features, **features},
+        peaks={t.id: p for t, (_, p) in zip(tracks, measured, strict=True)},
+        fingerprints=fingerprints(take),
+    )
+
+
+def fingerprints(take: Take) -> Mapping[str, str]:
+    """Hash every file of the take; empty for a take without files."""
+    files = {f.name: f.path for t in take.tracks for f in t.files if f.path.is_file()}
+
+    def one(path: Path) -> str:
+        with open(path, "rb") as stream:
+            return hashlib.file_digest(stream, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
+
+    return dict(zip(files, take.map(one, files.values()), strict=True))
+
+
+def _room(shape: tuple[int, int], name: str, track: Track, work: Path | None) -> NDArray[np.float32]:
+    if work is None:
+        return np.zeros(shape, np.float32)
+    work.mkdir(parents=True, exist_ok=True)
+    plain = "".join(c if c.isalnum() else "_" for c in track.id)
+    digest = hashlib.blake2b(track.id.encode(), digest_size=4).hexdigest()
+    return np.memmap(work / f"{name}-{plain[:40]}-{digest}.f32", np.float32, "w+", shape=shape)
+
+
+def _put(rows: NDArray[np.float32], filled: int, new: NDArray[np.float32]) -> int:
+    stop = min(filled + len(new), len(rows))
+    rows[filled:stop] = new[: stop - filled]
+    return stop
