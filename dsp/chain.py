@@ -145,9 +145,8 @@ def begin(take: Take) -> Plan:
 def _one(p: Processor, take: Take, plan: Plan) -> Plan:
     whose = registry.listing().get(p.name)
     foreign = whose is not None and whose.distribution != "spillgate"
-    new: object
     try:
-        new = p.decide(take, plan)
+        new: Any = p.decide(take, plan)
     except DspError:
         raise
     except Exception as error:

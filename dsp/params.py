@@ -158,19 +158,7 @@ class Parameter:
 
 
 @cache
-def parameters(cls: type) -> tuple[Parameter, ...]:
-    """List the declared parameters of a dataclass in their order.
-
-    Parameters
-    ----------
-    cls : type
-        A dataclass whose parameter fields are annotated with a `Range`, `Choice` or `Flag`.
-
-    Returns
-    -------
-    parameters : tuple of Parameter
-        Fields without such an annotation are no parameters and are left out.
-    """
+def _declared(cls: Any) -> tuple[Parameter, ...]:
     hints = typing.get_type_hints(cls, include_extras=True)
     found = []
     for field in dataclasses.fields(cls):
@@ -188,6 +176,22 @@ def parameters(cls: type) -> tuple[Parameter, ...]:
             kind = arms[0]
         found.append(Parameter(field.name, kind, optional, field.default, constraint))
     return tuple(found)
+
+
+def parameters(cls: Any) -> tuple[Parameter, ...]:
+    """List the declared parameters of a dataclass in their order.
+
+    Parameters
+    ----------
+    cls : type
+        A dataclass whose parameter fields are annotated with a `Range`, `Choice` or `Flag`.
+
+    Returns
+    -------
+    parameters : tuple of Parameter
+        Fields without such an annotation are no parameters and are left out.
+    """
+    return _declared(cls)
 
 
 def validate(obj: Any, where: str) -> None:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from spillgate.dsp import params
 
-__all__ = ["Context", "Step"]
+__all__ = ["STAGES", "Context", "Stage", "Step"]
+
+Stage = Literal["clean", "treat", "move"]
+STAGES: tuple[Stage, ...] = ("clean", "treat", "move")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,12 +51,16 @@ class Step:
 
     Notes
     -----
+    The class attribute ``stage`` says when the render runs the step: ``"clean"`` first (masks), then ``"treat"`` (third
+    parties), ``"move"`` last (delay and polarity in one interpolation); within a stage in the order of the plan.
+
     `apply` keeps nothing between calls and must give the same samples however the track is cut into blocks: frames
     and random numbers sit on absolute sample numbers.
     """
 
     name: ClassVar[str]
     summary: ClassVar[str] = ""
+    stage: ClassVar[Stage] = "treat"
 
     def __post_init__(self) -> None:
         params.validate(self, self.name)
