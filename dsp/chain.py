@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,10 +10,11 @@ from typing import Any, ClassVar, Self
 
 from spillgate.dsp import registry
 from spillgate.dsp.errors import ChainError, DspError, ParameterError, PluginError, nearest
-from spillgate.dsp.plan.model import Plan, TrackFacts
+from spillgate.dsp.plan.corrections import Corrections, lay_delays, lay_hits, lay_spans
+from spillgate.dsp.plan.model import Plan, Question, TrackFacts
 from spillgate.dsp.processor import Processor
 from spillgate.dsp.take.features import measure
-from spillgate.dsp.take.model import Take
+from spillgate.dsp.take.model import ROLES, Take
 
 __all__ = ["DEFAULT", "Chain"]
 
@@ -62,7 +64,13 @@ class Chain(Processor):
         """Features that any of the processors needs."""
         return frozenset().union(*(p.features for p in self.processors))
 
-    def decide(self, take: Take, plan: Plan | None = None, work: Path | None = None) -> Plan:
+    def decide(
+        self,
+        take: Take,
+        plan: Plan | None = None,
+        work: Path | None = None,
+        corrections: Corrections | None = None,
+    ) -> Plan:
         """Measure what the processors need in one pass, then let each decide in turn.
 
         Parameters
@@ -72,6 +80,8 @@ class Chain(Processor):
             Default: an empty one for this take.
         work : Path, optional
             Folder for the features of long takes.
+        corrections : Corrections, optional
+            Laid over hits, delays and masks as soon as they are decided, so that what follows builds on them.
 
         Returns
         -------
@@ -79,15 +89,35 @@ class Chain(Processor):
 
         Raises
         ------
+        ParameterError
+            If a parameter or a correction names a track that is not in the take.
         PluginError
             If a third party's processor fails; the message names its distribution.
         """
-        for p in self.processors:
+        edits = corrections or Corrections()
+        take = _with_roles(take, edits)
+        processors = tuple(_with_parameters(p, edits) for p in self.processors)
+        for p in processors:
             p.check_tracks(take)
+        for name in {e.track for e in (*edits.hits, *edits.spans, *edits.delays)}:
+            take.track(name)
         take = measure(take, self.all_features, work)
         plan = begin(take) if plan is None else plan
-        for p in self.processors:
+
+        def find(name: str) -> str:
+            return take.track(name).id
+
+        plan = lay_spans(plan, edits, find)
+        for p in processors:
             plan = _one(p, take, plan)
+            if "hits" in p.gives:
+                plan, unmatched = lay_hits(plan, edits, find)
+                asked = tuple(
+                    Question(code="correction.hit", text=f"{text}; is it still wanted?") for text in unmatched
+                )
+                plan = plan.with_questions("correction.hit", asked)
+            if "delays" in p.gives:
+                plan = lay_delays(plan, edits, find)
         return plan
 
     def to_dict(self) -> dict[str, Any]:
@@ -119,6 +149,26 @@ class Chain(Processor):
     def from_names(cls, names: Iterable[str] = DEFAULT) -> Self:
         """Build a chain of processors with their default parameters."""
         return cls(processors=tuple(registry.get_processor(n)() for n in names))
+
+
+def _with_roles(take: Take, edits: Corrections) -> Take:
+    for edit in edits.roles:
+        chosen = take.track(edit.track)
+        if edit.role not in ROLES:
+            raise ParameterError(f"{edits.source}: role {edit.role!r} is not known; {nearest(edit.role, ROLES)}")
+        new = dataclasses.replace(chosen, role=edit.role, drum=edit.drum, position=edit.position, doubt="")
+        take = take.replace(tracks=tuple(new if t is chosen else t for t in take.tracks))
+    return take
+
+
+def _with_parameters(p: Processor, edits: Corrections) -> Processor:
+    mine = [e for e in edits.parameters if e.processor == p.name]
+    if not mine:
+        return p
+    tracks = {name: dict(values) for name, values in p.tracks.items()}
+    for e in mine:
+        tracks.setdefault(e.track, {})[e.name] = e.value
+    return dataclasses.replace(p, tracks=tracks)
 
 
 def begin(take: Take) -> Plan:

@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Alignment", "DrumState", "Finding", "Hit", "Plan", "Question", "StepSpec", "TrackFacts"]
+__all__ = ["Alignment", "DrumState", "Finding", "Hit", "Plan", "Question", "Span", "StepSpec", "TrackFacts"]
 
 SCHEMA = 1
 
@@ -71,6 +71,8 @@ class Hit:
     confidence : float
         Probability that it is a hit of this drum, 0…1.
     source : {'found', 'added', 'moved'}
+    ring_until_s : float or None
+        Until when the engineer wants its ring kept, on the take's timeline; None: as long as it is heard.
     """
 
     track: str
@@ -79,6 +81,26 @@ class Hit:
     level_db: float
     confidence: float
     source: str = "found"
+    ring_until_s: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Span:
+    """A stretch of one track that the engineer keeps or silences; whatever makes masks obeys it.
+
+    Attributes
+    ----------
+    track : str
+    start_s, stop_s : float
+        On the take's timeline.
+    keep : bool
+        True: as in the recording; False: silence.
+    """
+
+    track: str
+    start_s: float
+    stop_s: float
+    keep: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -226,6 +248,8 @@ class Plan:
     drums : tuple of DrumState
     hits : tuple of Hit
         Sorted by time, then track.
+    spans : tuple of Span
+        What the engineer keeps or silences, in the order of the corrections.
     alignments : tuple of Alignment
     steps : mapping of str to tuple of StepSpec
         Per track id, in the order of the render.
@@ -245,6 +269,7 @@ class Plan:
     chain: tuple[Mapping[str, Json], ...] = ()
     drums: tuple[DrumState, ...] = ()
     hits: tuple[Hit, ...] = ()
+    spans: tuple[Span, ...] = ()
     alignments: tuple[Alignment, ...] = ()
     steps: Mapping[str, tuple[StepSpec, ...]] = field(default_factory=dict)
     questions: tuple[Question, ...] = ()
