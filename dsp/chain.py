@@ -99,7 +99,7 @@ class Chain(Processor):
         processors = tuple(_with_parameters(p, edits) for p in self.processors)
         for p in processors:
             p.check_tracks(take)
-        for name in {e.track for e in (*edits.hits, *edits.spans, *edits.delays)}:
+        for name in sorted(edits.tracks):
             take.track(name)
         take = measure(take, self.all_features, work)
         plan = begin(take) if plan is None else plan

@@ -188,6 +188,12 @@ class Corrections:
     def __bool__(self) -> bool:
         return bool(self.hits or self.spans or self.parameters or self.delays or self.roles)
 
+    @property
+    def tracks(self) -> frozenset[str]:
+        """Names of the tracks whose hits, spans or delays are overruled."""
+        hits = {e.track for e in self.hits}
+        return frozenset(hits | {e.track for e in self.spans} | {e.track for e in self.delays})
+
     def to_dict(self) -> dict[str, Any]:
         """Give the corrections as plain data; what is unset is left out."""
         out: dict[str, Any] = {"schema": SCHEMA}
