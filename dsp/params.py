@@ -40,6 +40,8 @@ class Range:
         One line for people.
     none : str, optional
         What ``None`` stands for, if the field allows it.
+    words : tuple of (str, float or None), optional
+        Words that may be written instead of a value, ``(("natural", -18.0),)``.
     """
 
     low: float
@@ -47,10 +49,11 @@ class Range:
     unit: str = ""
     help: str = ""
     none: str = "off"
+    words: tuple[tuple[str, float | None], ...] = ()
 
     def __str__(self) -> str:
         unit = f" {self.unit}" if self.unit else ""
-        return f"{self.low:g} to {self.high:g}{unit}"
+        return f"{self.low:g} to {self.high:g}{unit}" + "".join(f", {word}" for word, _ in self.words)
 
     def admits(self, value: object) -> bool:
         """Tell whether `value` is a finite number inside the range."""
@@ -146,6 +149,8 @@ class Parameter:
         ParameterError
             If the value is not admitted; the message starts with `where`.
         """
+        if isinstance(value, str) and isinstance(self.constraint, Range):
+            value = dict(self.constraint.words).get(value, value)
         if value is None and self.optional:
             return None
         whole = self.type is not int or (

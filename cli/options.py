@@ -1,0 +1,242 @@
+"""Options that several commands share, and words of the command line turned into a chain."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+from spillgate.dsp import params, registry
+from spillgate.dsp.errors import ParameterError, nearest
+
+if TYPE_CHECKING:
+    from spillgate.dsp.chain import Chain
+
+__all__ = ["build_chain", "chain_toml", "common", "default_workers", "read_chain", "split_words"]
+
+MOST_WORKERS = 4
+"""More threads than this gain nothing: reading the disk and the memory bus are the limit (design decision)."""
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+Part = tuple[str, dict[str, str]]
+"""A processor's name and its options as written."""
+
+SET = re.compile(r"(?P<track>.+):(?P<processor>[\w-]+)\.(?P<parameter>[\w-]+)=(?P<value>.*)", re.DOTALL)
+
+
+def default_workers() -> int:
+    """Cores this process may use, at most four."""
+    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(usable, MOST_WORKERS)
+
+
+def common(*names: str) -> Callable[[F], F]:
+    """Add shared options to a command, in the order of the names."""
+    made: dict[str, Callable[[F], F]] = {
+        "inputs": click.option(
+            "--inputs",
+            metavar="FILE",
+            type=click.Path(exists=True, dir_okay=False, path_type=Path),
+            help="Corrected input list, see spillgate inputs.",
+        ),
+        "workers": click.option(
+            "--workers",
+            metavar="N",
+            type=click.IntRange(1, 64),
+            default=None,
+            help=f"Threads; default: the cores, at most {MOST_WORKERS}.",
+        ),
+        "overwrite": click.option("--overwrite", is_flag=True, help="Replace an earlier output in OUT."),
+        "json": click.option("--json", "as_json", is_flag=True, help="Print a summary for scripts instead."),
+        "quiet": click.option("--quiet", is_flag=True, help="Print nothing but errors."),
+        "debug": click.option("--debug", is_flag=True, help="Show where an error came from."),
+    }
+
+    def add(func: F) -> F:
+        for name in reversed(names):
+            func = made[name](func)
+        return func
+
+    return add
+
+
+def split_words(words: Sequence[str]) -> tuple[str | None, list[Part]]:
+    """Take the free words of ``run`` apart.
+
+    Parameters
+    ----------
+    words : sequence of str
+        ``TAKE [PROCESSOR [OPTIONS]]...``
+
+    Returns
+    -------
+    take : str or None
+    parts : list of (str, dict)
+        Processors in order, each with its options as text; not yet looked up.
+
+    Raises
+    ------
+    click.UsageError
+        For words in the wrong order.
+    """
+    rest = list(words)
+    take: str | None = None
+    if rest and rest[0].startswith("--"):
+        raise click.UsageError(_misplaced(rest[0]))
+    if rest:
+        first = rest[0]
+        if first in registry.listing() and not Path(first).is_dir():
+            text = f"{first}: is a processor, but the take comes first: spillgate run TAKE -o OUT {first} …"
+            raise click.UsageError(text)
+        take = rest.pop(0)
+    parts: list[Part] = []
+    while rest:
+        word = rest.pop(0)
+        if not word.startswith("--"):
+            parts.append((word, {}))
+            continue
+        if not parts:
+            raise click.UsageError(_misplaced(word))
+        name, equals, value = word[2:].partition("=")
+        parameter, negated = _find(parts[-1][0], name)
+        if parameter.type is bool and not equals:
+            value = "false" if negated else "true"
+        elif negated:
+            raise click.UsageError(f"{parts[-1][0]}: --{name} takes no value; write --{name} or --{name[3:]}")
+        elif not equals:
+            if not rest:
+                raise click.UsageError(f"{parts[-1][0]}: --{name} needs a value: {_allowed(parameter)}")
+            value = rest.pop(0)
+        parts[-1][1][parameter.name] = value
+    return take, parts
+
+
+def _misplaced(word: str) -> str:
+    name = word[2:].partition("=")[0].replace("-", "_")
+    stripped = name.removeprefix("no_")
+    owners = [p for p in registry.PROCESSORS if {name, stripped} & {d.name for d in _declared(p)}]
+    if owners:
+        return f"{word}: belongs behind its processor: spillgate run TAKE -o OUT … {owners[-1]} {word} …"
+    return f"{word}: no such option; see spillgate run --help and spillgate processors NAME"
+
+
+def _declared(processor: str) -> tuple[params.Parameter, ...]:
+    return params.parameters(registry.get_processor(processor))
+
+
+def _find(processor: str, option: str) -> tuple[params.Parameter, bool]:
+    """Find the parameter an option means, and whether it is the ``no-`` form of a flag."""
+    known = {p.name: p for p in _declared(processor)}
+    name = option.replace("-", "_")
+    if name in known:
+        return known[name], False
+    positive = name.removeprefix("no_")
+    if positive != name and positive in known and known[positive].type is bool:
+        return known[positive], True
+    options = [n.replace("_", "-") for n in known]
+    raise click.UsageError(f"{processor}: no such option --{option}; {nearest(option, options)}")
+
+
+def _allowed(parameter: params.Parameter) -> str:
+    return f"{parameter.constraint}" + (", or off" if parameter.optional else "")
+
+
+def build_chain(parts: Iterable[Part], settings: Iterable[str], base: Mapping[str, Any] | None = None) -> Chain:
+    """Build the chain from words of the command line.
+
+    Parameters
+    ----------
+    parts : iterable of (str, dict)
+        As `split_words` gives them; none: `base`, or the processors of the main job.
+    settings : iterable of str
+        ``"TRACK:processor.parameter=value"``.
+    base : mapping, optional
+        Content of a chain file.
+
+    Returns
+    -------
+    chain : Chain
+
+    Raises
+    ------
+    ParameterError, ChainError, PluginError
+    """
+    from spillgate.dsp.chain import DEFAULT, Chain
+
+    if base is not None:
+        entries = Chain.from_dict(base).to_dict()["chain"]
+    else:
+        chosen = list(parts) or [(name, {}) for name in DEFAULT]
+        entries = []
+        for name, options in chosen:
+            known = {p.name: p for p in _declared(name)}
+            values = {k: params.parse(known[k], v, f"{name}.") for k, v in options.items()}
+            entries.append({"processor": name, "params": values})
+    by_name = {e["processor"]: e for e in entries}
+    for setting in settings:
+        track, name, parameter, text = _setting(setting)
+        if name not in by_name:
+            where = f"--set {setting}"
+            raise ParameterError(f"{where}: '{name}' is not in the chain; {nearest(name, by_name)}")
+        declared = {p.name: p for p in _declared(name)}
+        if parameter not in declared:
+            raise ParameterError(f"{track}:{name}: unknown parameter '{parameter}'; {nearest(parameter, declared)}")
+        value = params.parse(declared[parameter], text, f"{track}:{name}.")
+        by_name[name].setdefault("tracks", {}).setdefault(track, {})[parameter] = value
+    return Chain.from_dict({"chain": entries})
+
+
+def _setting(text: str) -> tuple[str, str, str, str]:
+    found = SET.fullmatch(text)
+    if found is None:
+        example = '--set "Floor.wav:gate.floor_db=-18"'
+        raise ParameterError(f"--set {text}: should be TRACK:processor.parameter=value, e.g. {example}")
+    track, name, parameter, value = found.group("track", "processor", "parameter", "value")
+    return track, name, parameter.replace("-", "_"), value
+
+
+def read_chain(path: Path) -> dict[str, Any]:
+    """Read a chain file.
+
+    Raises
+    ------
+    ParameterError
+        If it is no TOML.
+    """
+    import tomllib
+
+    try:
+        return tomllib.loads(path.read_text("utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ParameterError(f"{path}: is no TOML ({error}); write one with --print-chain") from error
+
+
+def chain_toml(chain: Chain) -> str:
+    """Write a chain as TOML that `read_chain` understands."""
+    import tomlkit
+
+    document = tomlkit.document()
+    document.add("schema", tomlkit.item(chain.to_dict()["schema"]))
+    array = tomlkit.aot()
+    for entry in chain.to_dict()["chain"]:
+        table = tomlkit.table()
+        table.add("processor", entry["processor"])
+        table.add("params", _table(entry["params"]))
+        for track, values in entry.get("tracks", {}).items():
+            table.setdefault("tracks", tomlkit.table()).add(track, _table(values))
+        array.append(table)
+    document.add("chain", array)
+    return tomlkit.dumps(document)
+
+
+def _table(values: Mapping[str, Any]) -> Any:
+    import tomlkit
+
+    table = tomlkit.table()
+    for key, value in values.items():
+        table.add(key, "off" if value is None else value)
+    return table

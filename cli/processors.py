@@ -1,0 +1,114 @@
+"""``spillgate processors``: what is installed and which parameters it has."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from importlib import metadata
+from typing import Any
+
+import click
+from spillgate.cli.options import common
+from spillgate.dsp import params, registry
+
+__all__ = ["command", "parameter_rows"]
+
+
+@click.command(
+    short_help="What is installed; with a name its parameters.",
+    epilog="\b\nExample:\n  spillgate processors gate\n",
+)
+@click.argument("name", required=False)
+@common("json", "debug")
+def command(name: str | None, as_json: bool, debug: bool) -> None:
+    """List the installed processors, or the parameters of one of them.
+
+    Every parameter is an option of spillgate run behind the processor's name,
+    a key in chain files, and can be set for a single track with --set.
+    """
+    if name is None:
+        _list(as_json)
+    else:
+        _show(name, as_json)
+
+
+def _list(as_json: bool) -> None:
+    rows = []
+    for entry in registry.listing().values():
+        if entry.distribution == "spillgate":
+            summary = registry.get_processor(entry.name).summary
+        else:
+            summary = metadata.metadata(entry.distribution).json.get("summary", "")  # without importing it
+        rows.append((entry, summary))
+    if as_json:
+        click.echo(json.dumps([{**dataclasses.asdict(e), "summary": s} for e, s in rows], indent=2))
+        return
+    from rich import box
+    from rich.table import Table
+    from spillgate.cli.screen import console
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for column in ("processor", "from", "what it does"):
+        table.add_column(column, no_wrap=column == "processor")
+    for entry, summary in rows:
+        table.add_row(entry.name, f"{entry.distribution} {entry.version}".strip(), summary)
+    console().print(table)
+    click.echo("spillgate processors NAME shows the parameters of one.")
+
+
+def parameter_rows(cls: type[Any]) -> list[tuple[str, str, str, str]]:
+    """Give option, allowed values, default and meaning of each parameter of a processor, as text."""
+    rows = []
+    for p in params.parameters(cls):
+        option = "--" + p.name.replace("_", "-")
+        if p.type is bool:
+            option += "/--no-" + p.name.replace("_", "-")
+        allowed = "" if p.type is bool else str(p.constraint)
+        if p.optional:
+            allowed += ", or off"
+        default = "off" if p.default is None else p.default
+        if p.type is bool:
+            default = "yes" if p.default else "no"
+        if dataclasses.MISSING is p.default:
+            default = "must be given"
+        text = p.help
+        if p.optional and p.constraint.none != "off":
+            text += f" (off: {p.constraint.none})"
+        rows.append((option, allowed, f"{default:g}" if isinstance(default, float) else str(default), text))
+    return rows
+
+
+def _show(name: str, as_json: bool) -> None:
+    cls = registry.get_processor(name)
+    entry = registry.owner("processor", name)
+    rows = parameter_rows(cls)
+    if as_json:
+        keys = ("option", "allowed", "default", "help")
+        parameters = [{"name": p.name, **dict(zip(keys, r, strict=True))} for p, r in
+                      zip(params.parameters(cls), rows, strict=True)]  # fmt: skip
+        head = {"name": name, "summary": cls.summary, "distribution": entry.distribution, "version": entry.version}
+        needs = {"needs": sorted(cls.needs), "gives": sorted(cls.gives)}
+        click.echo(json.dumps({**head, **needs, "parameters": parameters}, indent=2))
+        return
+    click.echo(f"{name} ({entry.distribution} {entry.version}): {cls.summary}")
+    words = [f"{word} {', '.join(sorted(values))}" for word, values in (("needs", cls.needs), ("gives", cls.gives))
+             if values]  # fmt: skip
+    if words:
+        click.echo("It " + " and ".join(words) + ".")
+    if not rows:
+        click.echo("It has no parameters.")
+        return
+    from rich import box
+    from rich.table import Table
+    from spillgate.cli.screen import console
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for column in ("option", "allowed", "default", "meaning"):
+        table.add_column(column, no_wrap=column == "option", ratio=None if column == "option" else 1)
+    for row in rows:
+        table.add_row(*row)
+    console().print(table)
+    option, _, default, _ = rows[0]
+    value = "" if "/" in option else f" {default}"
+    click.echo(f"For one track: spillgate run TAKE -o OUT --set \"TRACK:{name}.{option.split('/')[0][2:]}={default}\""
+               if not value else f"Example: spillgate run TAKE -o OUT {name} {option}{value}")  # fmt: skip

@@ -1,0 +1,81 @@
+"""``spillgate run``: the main job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+from spillgate.cli.options import build_chain, chain_toml, common, read_chain, split_words
+from spillgate.dsp.errors import TakeError
+
+__all__ = ["command"]
+
+EPILOG = """\b
+Examples:
+  spillgate run "Song 3" -o "Song 3 clean"
+  spillgate run "Song 3" -o "Song 3 clean" detect align gate --floor-db -18
+"""
+
+
+@click.command(
+    short_help="Find the hits, clean the toms, line up the mics.",
+    epilog=EPILOG,
+    options_metavar="-o OUT [OPTIONS]",
+    context_settings={"ignore_unknown_options": True},
+)
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="TAKE [PROCESSOR [OPTIONS]]...")
+@click.option("-o", "--out", metavar="OUT", type=click.Path(path_type=Path), help="Folder for the output.")
+@common("inputs")
+@click.option(
+    "--chain",
+    "chain_file",
+    metavar="FILE",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Processors and parameters from a TOML file.",
+)
+@click.option("--print-chain", is_flag=True, help="Print this chain as such a file and stop.")
+@click.option("--set", "settings", metavar='"TRACK:proc.param=value"', multiple=True, help="For one track; repeatable.")
+@common("workers", "overwrite", "json", "quiet", "debug")
+def command(
+    words: tuple[str, ...],
+    out: Path | None,
+    inputs: Path | None,
+    chain_file: Path | None,
+    print_chain: bool,
+    settings: tuple[str, ...],
+    workers: int | None,
+    overwrite: bool,
+    as_json: bool,
+    quiet: bool,
+    debug: bool,
+) -> None:
+    """Clean and align one take.
+
+    TAKE is the folder of its recordings. Without processors: detect align gate.
+    A processor's own options (spillgate processors NAME) stand behind its name.
+    """
+    folder, parts = split_words(words)
+    if chain_file is not None and parts:
+        raise click.UsageError(f"--chain {chain_file}: already names the processors; leave out {parts[0][0]}")
+    chain = build_chain(parts, settings, read_chain(chain_file) if chain_file else None)
+    if print_chain:
+        click.echo(chain_toml(chain), nl=False)
+        return
+    if folder is None:
+        raise click.UsageError("which take? spillgate run TAKE -o OUT")
+    if out is None:
+        raise click.UsageError(f"where to? spillgate run {folder} -o OUT")
+    take_folder = Path(folder)
+    if not take_folder.is_dir():
+        what = "is a file; name the folder it is in" if take_folder.exists() else "no such folder"
+        raise TakeError(f"{folder}: {what}")
+    from spillgate.cli.job import main_job
+    from spillgate.cli.screen import show, summary
+
+    take, plan, report = main_job(
+        take_folder, out, chain, inputs=inputs, workers=workers, overwrite=overwrite, quiet=quiet or as_json
+    )
+    if as_json:
+        click.echo(summary(take, plan, report, out))
+    elif not quiet:
+        show(take, plan, report, out)
