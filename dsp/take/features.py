@@ -15,6 +15,7 @@ from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
 from spillgate.dsp.errors import AudioFileError, ParameterError, nearest
 from spillgate.dsp.take.model import Take, Track
 

@@ -12,6 +12,7 @@ from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+
 from spillgate.dsp.errors import ParameterError, nearest
 
 __all__ = ["CLOSE_ROLES", "ROLES", "AudioFile", "Progress", "Reader", "Take", "Track"]

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from spillgate.dsp.errors import PlanError
 from spillgate.dsp.plan import Hit, Plan, StepSpec, TrackFacts
 from spillgate.dsp.plan.corrections import (
