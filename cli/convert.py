@@ -6,6 +6,7 @@ import json
 import re
 
 import click
+
 from spillgate.cli.options import common
 from spillgate.dsp.core.sound import comb_notch_hz, speed_of_sound
 from spillgate.dsp.errors import ParameterError, nearest

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
 from spillgate.cli.options import default_workers
 from spillgate.cli.output import check_output, fill
 

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import click
+
 from spillgate.dsp.errors import DspError, ParameterError, PluginWarning
 
 __all__ = ["main"]

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
 from spillgate.dsp import params, registry
 from spillgate.dsp.errors import ParameterError, nearest
 

@@ -8,6 +8,7 @@ from importlib import metadata
 from typing import Any
 
 import click
+
 from spillgate.cli.options import common
 from spillgate.dsp import params, registry
 
@@ -45,6 +46,7 @@ def _list(as_json: bool) -> None:
         return
     from rich import box
     from rich.table import Table
+
     from spillgate.cli.screen import console
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
@@ -100,6 +102,7 @@ def _show(name: str, as_json: bool) -> None:
         return
     from rich import box
     from rich.table import Table
+
     from spillgate.cli.screen import console
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
+
 from spillgate.cli.options import build_chain, chain_toml, common, read_chain, split_words
 from spillgate.dsp.errors import TakeError
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from rich.console import Console
+
     from spillgate.dsp.plan.model import Alignment, Plan, Question, TrackFacts
     from spillgate.dsp.take.model import Take
 
