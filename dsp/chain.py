@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar, Self
 
 from spillgate.dsp import registry
 from spillgate.dsp.errors import ChainError, DspError, ParameterError, PluginError, nearest
-from spillgate.dsp.plan.corrections import Corrections, lay_delays, lay_hits, lay_spans
+from spillgate.dsp.plan.corrections import Corrections, RoleEdit, lay_delays, lay_hits, lay_spans
 from spillgate.dsp.plan.model import Plan, Question, TrackFacts
 from spillgate.dsp.processor import Processor
 from spillgate.dsp.take.features import measure
 from spillgate.dsp.take.model import ROLES, Take
 
-__all__ = ["DEFAULT", "Chain"]
+__all__ = ["DEFAULT", "Chain", "Memory"]
 
 DEFAULT = ("detect", "align", "gate")
 """Processors of the main job."""
@@ -70,6 +70,7 @@ class Chain(Processor):
         plan: Plan | None = None,
         work: Path | None = None,
         corrections: Corrections | None = None,
+        memory: Memory | None = None,
     ) -> Plan:
         """Measure what the processors need in one pass, then let each decide in turn.
 
@@ -81,7 +82,11 @@ class Chain(Processor):
         work : Path, optional
             Folder for the features of long takes.
         corrections : Corrections, optional
-            Laid over hits, delays and masks as soon as they are decided, so that what follows builds on them.
+            Laid over what was decided: hits before the first processor that gives masks (delays are measured from
+            the hits that were found, so that overruling one hit moves no mic), delays as soon as they are there.
+        memory : Memory, optional
+            Filled with what was measured and decided; given again with other corrections, only what they touch is
+            decided anew. The plan is the same with and without it.
 
         Returns
         -------
@@ -101,24 +106,25 @@ class Chain(Processor):
             p.check_tracks(take)
         for name in sorted(edits.tracks):
             take.track(name)
-        take = measure(take, self.all_features, work)
+        memory = memory or Memory(keep=False)
+        take = memory.measured(take, edits.roles, self.all_features, work)
         plan = begin(take) if plan is None else plan
 
         def find(name: str) -> str:
             return take.track(name).id
 
-        plan = lay_spans(plan, edits, find)
+        hits_laid = False
+        key = repr((edits.roles, plan.tracks))
         for p in processors:
-            plan = _one(p, take, plan)
-            if "hits" in p.gives:
-                plan, unmatched = lay_hits(plan, edits, find)
-                asked = tuple(
-                    Question(code="correction.hit", text=f"{text}; is it still wanted?") for text in unmatched
-                )
-                plan = plan.with_questions("correction.hit", asked)
+            if "masks" in p.gives and not hits_laid:
+                plan, hits_laid = _lay(plan, edits, find), True
+                key += repr((edits.hits, edits.spans))
+            key += repr(p)
+            plan = memory.decided(key, p, take, plan)
             if "delays" in p.gives:
                 plan = lay_delays(plan, edits, find)
-        return plan
+                key += repr(edits.delays)
+        return plan if hits_laid else _lay(plan, edits, find)
 
     def to_dict(self) -> dict[str, Any]:
         """Give the chain as plain data."""
@@ -149,6 +155,43 @@ class Chain(Processor):
     def from_names(cls, names: Iterable[str] = DEFAULT) -> Self:
         """Build a chain of processors with their default parameters."""
         return cls(processors=tuple(registry.get_processor(n)() for n in names))
+
+
+class Memory:
+    """What a chain has measured and decided, so that a correction costs only what it touches.
+
+    Parameters
+    ----------
+    keep : bool
+        False: remembers nothing beyond one call.
+    """
+
+    def __init__(self, keep: bool = True) -> None:
+        self.keep = keep
+        self._take: tuple[str, Take] | None = None
+        self._plans: dict[str, tuple[str, Plan]] = {}
+
+    def measured(self, take: Take, roles: tuple[RoleEdit, ...], names: frozenset[str], work: Path | None) -> Take:
+        """Return the take with its features, measured or remembered."""
+        key = repr((roles, sorted(names)))
+        if self._take is None or self._take[0] != key:
+            self._take = (key, measure(take, names, work))
+        return self._take[1]
+
+    def decided(self, key: str, p: Processor, take: Take, plan: Plan) -> Plan:
+        """Return what a processor makes of a plan; `key` stands for everything that went into both."""
+        held = self._plans.get(p.name)
+        if held is None or held[0] != key:
+            held = (key, _one(p, take, plan))
+            if self.keep:
+                self._plans[p.name] = held
+        return held[1]
+
+
+def _lay(plan: Plan, edits: Corrections, find: Callable[[str], str]) -> Plan:
+    plan, unmatched = lay_hits(lay_spans(plan, edits, find), edits, find)
+    asked = tuple(Question(code="correction.hit", text=f"{text}; is it still wanted?") for text in unmatched)
+    return plan.with_questions("correction.hit", asked)
 
 
 def _with_roles(take: Take, edits: Corrections) -> Take:
