@@ -7,7 +7,7 @@ import re
 
 import click
 
-from spillgate.cli.options import common
+from spillgate.cli.options import between, common
 from spillgate.dsp.core.sound import comb_notch_hz, speed_of_sound
 from spillgate.dsp.errors import ParameterError, nearest
 
@@ -33,7 +33,8 @@ METRES = {
 
 SECONDS = {"ms": 0.001, "s": 1.0}
 SAMPLES = ("samples", "sample", "smp")
-UNITS = (*METRES, *SECONDS, *SAMPLES)
+WORDS = ("mm", "cm", "m", "in", "inch", "inches", "ft", "feet", "ms", "s", "samples")
+"""Units as an error names them."""
 
 AMOUNT = re.compile(r"\s*([+-]?\d*[.,]?\d+(?:[eE][+-]?\d+)?)\s*([a-zA-Z'\"]*)\s*")
 FEET_INCHES = re.compile(r"\s*(\d+)\s*(?:'|ft|feet)\s*(\d*[.,]?\d+)\s*(?:\"|in|inch|inches)\s*", re.IGNORECASE)
@@ -77,7 +78,7 @@ def seconds_of(text: str, sr: int, c: float) -> float:
         return amount * SECONDS[unit]
     if unit in SAMPLES:
         return amount / sr
-    raise ParameterError(f"{text}: unknown unit '{unit}'; {nearest(unit, UNITS)}")
+    raise ParameterError(f"{text}: unknown unit '{unit}'; {nearest(unit, WORDS)}")
 
 
 @click.command(
@@ -85,10 +86,14 @@ def seconds_of(text: str, sr: int, c: float) -> float:
     epilog="\b\nExample:\n  spillgate convert 12cm --sr 48000 --temperature 24\n",
 )
 @click.argument("amount", nargs=-1, required=True)
-@click.option("--sr", metavar="HZ", type=click.IntRange(8_000, 768_000), help="Sample rate; default: the usual three.")
-@click.option("--temperature", metavar="C", type=click.FloatRange(0, 30), default=21.0, help="Of the air; default 21.")
 @click.option(
-    "--humidity", metavar="PERCENT", type=click.FloatRange(0, 100), default=50.0, help="Relative; default 50."
+    "--sr", metavar="HZ", type=int, callback=between(8_000, 768_000), help="Sample rate; default: the usual three."
+)
+@click.option(
+    "--temperature", metavar="C", type=float, callback=between(0, 30), default=21.0, help="Of the air; default 21."
+)
+@click.option(
+    "--humidity", metavar="PERCENT", type=float, callback=between(0, 100), default=50.0, help="Relative; default 50."
 )
 @common("json", "debug")
 def command(

@@ -77,7 +77,7 @@ class Commands(click.Group):
             except click.exceptions.Exit as stop:
                 code = stop.exit_code
             except click.ClickException as error:
-                code = _say(_usage_line(error), error.exit_code)
+                code = _say(_usage_line(error, words), error.exit_code)
             except (click.Abort, KeyboardInterrupt):
                 code = _say("stopped", FAILED)
             except BrokenPipeError:  # the reader of our output has gone: nothing to say, nobody to say it to
@@ -109,13 +109,14 @@ def _translate(error: Exception) -> int:
     )
 
 
-def _usage_line(error: click.ClickException) -> str:
+def _usage_line(error: click.ClickException, words: Sequence[str]) -> str:
     """One line for what click explains in four."""
     text = error.format_message().rstrip(".")
-    context = getattr(error, "ctx", None)
+    if isinstance(error, click.NoSuchOption):
+        text = f"{error.option_name}: no such option"
     if isinstance(error, click.UsageError) and ";" not in text:
-        name = context.command_path if context is not None else "spillgate"
-        text = f"{text}; see {name} --help"
+        command = next((w for w in words if w in COMMANDS), "")
+        text = f"{text}; see {f'spillgate {command}'.strip()} --help"
     return text[:1].lower() + text[1:] if text[:2].istitle() else text
 
 

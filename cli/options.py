@@ -16,7 +16,7 @@ from spillgate.dsp.errors import ParameterError, nearest
 if TYPE_CHECKING:
     from spillgate.dsp.chain import Chain
 
-__all__ = ["build_chain", "chain_toml", "common", "default_workers", "read_chain", "split_words"]
+__all__ = ["between", "build_chain", "chain_toml", "common", "default_workers", "read_chain", "split_words"]
 
 MOST_WORKERS = 4
 """More threads than this gain nothing: reading the disk and the memory bus are the limit (design decision)."""
@@ -35,6 +35,17 @@ def default_workers() -> int:
     return min(usable, MOST_WORKERS)
 
 
+def between(low: float, high: float) -> Callable[[click.Context, click.Parameter, Any], Any]:
+    """Give a callback that refuses numbers outside a range (click's own ranges clutter the help)."""
+
+    def check(context: click.Context, parameter: click.Parameter, value: Any) -> Any:
+        if value is not None and not low <= value <= high:
+            raise click.UsageError(f"{parameter.opts[-1]} {value:g}: must be {low:g} to {high:g}", context)
+        return value
+
+    return check
+
+
 def common(*names: str) -> Callable[[F], F]:
     """Add shared options to a command, in the order of the names."""
     made: dict[str, Callable[[F], F]] = {
@@ -47,8 +58,8 @@ def common(*names: str) -> Callable[[F], F]:
         "workers": click.option(
             "--workers",
             metavar="N",
-            type=click.IntRange(1, 64),
-            default=None,
+            type=int,
+            callback=between(1, 64),
             help=f"Threads; default: the cores, at most {MOST_WORKERS}.",
         ),
         "overwrite": click.option("--overwrite", is_flag=True, help="Replace an earlier output in OUT."),
