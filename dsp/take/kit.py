@@ -13,6 +13,7 @@ from spillgate.dsp.take.names import (
     TOM_KINDS,
     Reading,
     common_parts,
+    lettered,
     read_name,
     role_of,
     tokens,
@@ -131,7 +132,7 @@ def _guess(item: _Item) -> NameGuess:
 
 def _readings(named: Sequence[Named]) -> list[Reading]:
     files = list(dict.fromkeys(n.file for n in named))
-    by_file = dict(zip(files, common_parts([tokens(f) for f in files]), strict=True))
+    by_file = dict(zip(files, lettered(common_parts([tokens(f) for f in files])), strict=True))
     inches = {f: read_name(f).inches for f in files}
     out = []
     for n in named:

@@ -14,7 +14,7 @@ from functools import lru_cache
 
 from spillgate.dsp.take import vocabulary as v
 
-__all__ = ["Reading", "Token", "common_parts", "read_name", "tokens"]
+__all__ = ["Reading", "Token", "common_parts", "lettered", "read_name", "tokens"]
 
 ENDINGS = re.compile(r"\.(wav|wave|aiff?|aifc|flac|caf|w64|rf64|bwf|ogg|mp3)$", re.IGNORECASE)
 DATE = re.compile(
@@ -50,7 +50,7 @@ TAILS = {
     "cymbal": "lr",
 }
 """Single letters that may be glued behind a word of that kind."""
-NO_SPLIT = v.words("tomb tombs overt ohm ohms intro bass rider crashed hatch bottom over overs snapper inside ")
+NO_SPLIT = v.words("tomb tombs overt ohm ohms intro bass rider crashed hatch bottom over overs snapper inside snout ")
 """Words that would fall into known pieces and mean something else."""
 
 PAIR = re.compile(r"(?<![^\W_])(t\W?b|i\W?o|top\W*b(?:o?t)?t?o?m?|in\W*out)(?![^\W_])", re.IGNORECASE)
@@ -137,9 +137,11 @@ def _known(word: str) -> bool:
     )
 
 
+_WHOLE = frozenset({"hall", "rom", "rum", "tam", "bell", "stack"})
+"""Words that are not looked for inside others."""
 _PIECES = tuple(
     sorted(
-        {w for w in (*v.KINDS, *v.POSITIONS, *v.HEIGHTS, *v.NEUTRAL, "vox", "drum") if len(w) >= 2} - v.SHORT,
+        {w for w in (*v.KINDS, *v.POSITIONS, *v.HEIGHTS, *v.NEUTRAL, "vox", "drum") if len(w) >= 2} - _WHOLE,
         key=lambda w: (-len(w), w),
     )
 )
@@ -252,7 +254,7 @@ def common_parts(names: Sequence[tuple[Token, ...]]) -> tuple[tuple[Token, ...],
     lasts = [b[-1].text for b in bodies if len(b) > 1 and b[-1].is_number]
     for number in set(lasts):
         if lasts.count(number) >= max(3, 0.6 * len(bodies)):
-            bodies = [b[:-1] if len(b) > 1 and b[-1].text == number else b for b in bodies]
+            bodies = [_without_take(b) if len(b) > 1 and b[-1].text == number else b for b in bodies]
     # words that mean nothing to us and stand in most names
     counts: dict[str, int] = {}
     for b in bodies:
@@ -260,6 +262,23 @@ def common_parts(names: Sequence[tuple[Token, ...]]) -> tuple[tuple[Token, ...],
             counts[word] = counts.get(word, 0) + 1
     often = {w for w, n in counts.items() if n > 0.6 * len(bodies) and w not in v.POSITIONS and w not in v.HEIGHTS}
     return tuple((*h, *(t for t in b if t.text not in often)) for h, b in zip(heads, bodies, strict=True))
+
+
+def _without_take(body: tuple[Token, ...]) -> tuple[Token, ...]:
+    marked = len(body) > 2 and not body[-1].sep and body[-2].text == "t"
+    return body[: -2 if marked else -1]
+
+
+def lettered(names: Sequence[tuple[Token, ...]]) -> tuple[tuple[Token, ...], ...]:
+    """Read ``Tom A``, ``Tom B`` as numbers: only where both stand in the folder (a lone B is a bottom mic)."""
+    letters = "abcdef"
+    heads = {tuple(t.text for t in n[:-1]) for n in names if len(n) > 1 and n[-1].text == "a"}
+    return tuple(
+        (*n[:-1], Token(str(letters.index(n[-1].text) + 1), n[-1].sep))
+        if len(n) > 1 and len(n[-1].text) == 1 and n[-1].text in letters and tuple(t.text for t in n[:-1]) in heads
+        else n
+        for n in names
+    )
 
 
 def _tells_rest(rest: tuple[Token, ...]) -> bool:
@@ -301,13 +320,15 @@ def _sort(found: tuple[Token, ...]) -> _Words:
 
 def _letters(found: tuple[Token, ...], words: _Words) -> None:
     """Single letters that stand for a drum: ``T1``, ``K In``, ``S Top``."""
+    if any(role_of(kind) not in ("trigger", "room") for _, _, kind in words.kinds):
+        return
     for k, token in enumerate(found):
         after = found[k + 1] if k + 1 < len(found) else None
-        if token.text == "t" and after is not None and after.is_number and not words.kinds:
+        if token.text == "t" and after is not None and after.is_number:
             words.kinds.append((k, "tom", "tom"))
-        elif token.text == "k" and not words.kinds and (after is None or after.is_number or after.text in v.POSITIONS):
-            words.kinds.append((k, "k", "kick"))
-        elif token.text == "s" and not words.kinds and after is not None and _position(after.text) in ("top", "bottom"):
+        elif token.text == "k" and (after is None or after.is_number or after.text in v.POSITIONS):
+            words.kinds.append((k, "k" if after is None or after.is_number else "kick", "kick"))
+        elif token.text == "s" and after is not None and _position(after.text) in ("top", "bottom"):
             words.kinds.append((k, "s", "snare"))
 
 
@@ -315,6 +336,7 @@ def _position(word: str) -> str:
     return v.POSITIONS.get(word, "")
 
 
+TRIG = frozenset(w for w, kind in v.KINDS.items() if kind in ("trigger", "room"))
 AUDIENCE = v.words("audience aud crowd applause publikum publik public publico pubblico")
 
 ALLOWED = {
@@ -400,10 +422,10 @@ def read_name(name: str | tuple[Token, ...]) -> Reading:
         if words.foreign or words.returns:
             return Reading(kind="other", leading=leading, audience=audience)
         if words.unknown:
-            return Reading(kind="unknown", leading=leading, positions=_positions("room", found))
+            return Reading(kind="unknown", leading=leading, positions=_positions("room", found, words))
         if "sub" in (t.text for t in found):
             return Reading(kind="kick", positions=("sub",), leading=leading, doubt="a kick's sub mic?")
-        return Reading(leading=leading, positions=_positions("room", found))
+        return Reading(leading=leading, positions=_positions("room", found, words))
     if words.foreign and not {"sample", "samples"} >= set(words.foreign):
         return Reading(kind="other", leading=leading, audience=audience)
     if any(w in STRONG_RETURNS for w in words.returns):
@@ -415,7 +437,7 @@ def read_name(name: str | tuple[Token, ...]) -> Reading:
         doubt = doubt or f"a mic, or a mix? The name says '{words.returns[0]}'"
     doubt = doubt or _company(found, words)
     role = role_of(kind)
-    positions = _positions(role, found)
+    positions = _positions(role, found, words)
     if role == "kick" and any(k == "front" for _, _, k in words.kinds):
         positions = (*positions, "out")
     number, size, padded = _number(found, words, role)
@@ -431,13 +453,18 @@ def read_name(name: str | tuple[Token, ...]) -> Reading:
         inches=inches or size,
         leading=leading,
         height=height,
-        second=any(t.text in v.SECOND for t in found) and role in ("kick", "snare", "hat"),
+        second=_second(found, words) and role in ("kick", "snare", "hat"),
         bare_floor=kind == "floor" and [w for _, w, _ in words.kinds] in (["floor"], ["floors"]),
         doubt=doubt,
     )
 
 
 STRONG_RETURNS = v.words("reverb verb rev fx delay dly echo plate spring return rtn send bus buss ")
+
+
+def _second(found: tuple[Token, ...], words: _Words) -> bool:
+    first = min((p for p, _, _ in words.kinds), default=0)
+    return any(t.text in v.SECOND and (t.text != "side" or k < first) for k, t in enumerate(found))
 
 
 def _company(found: tuple[Token, ...], words: _Words) -> str:
@@ -454,7 +481,7 @@ def _company(found: tuple[Token, ...], words: _Words) -> str:
     return ""
 
 
-def _positions(role: str, found: tuple[Token, ...]) -> tuple[str, ...]:
+def _positions(role: str, found: tuple[Token, ...], words: _Words) -> tuple[str, ...]:
     allowed = ALLOWED.get(role, ())
     out: list[str] = []
     for k, token in enumerate(found):
@@ -468,10 +495,15 @@ def _positions(role: str, found: tuple[Token, ...]) -> tuple[str, ...]:
             position = {"m": "mid", "s": "side"}.get(word, position)
         if role == "tom" and word in v.HEIGHTS and len(word) > 1:
             continue
-        if role == "kick" and word == "click":
+        if role == "snare" and position == "side" and _second(found, words):
             continue
         after = found[k + 1] if k + 1 < len(found) else None
-        if word == "t" and after is not None and after.is_number and not after.sep:
+        if (
+            word == "t"
+            and after is not None
+            and after.is_number
+            and not any(_is_kind(t) and t.text not in TRIG for t in found)
+        ):
             continue  # T1: the tom itself
         if position in allowed and position not in out:
             out.append(position)

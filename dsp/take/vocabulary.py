@@ -37,7 +37,7 @@ def words(text: str) -> frozenset[str]:
 
 KINDS: Final = _table(
     {
-        "kick": "kick kicks kik kic kck kickdrum kikdrum bd bdr bassdrum bassdrums basedrum bombo bmb bumbo cassa "
+        "kick": "kick kicks kik kic kck kickdrum kikdrum kd bd bdr bassdrum bassdrums basedrum bombo bmb bumbo cassa "
         "grancassa grossecaisse gc fusstrommel basstrommel basdrum bastrumma baskagge kagge stortromme basstromme "
         "bassorumpu basari stopa kopak velkybuben",
         "snare": "snare snares snar snre snr sn sd snaredrum snrdrum caisseclaire cc caja redoblante tarola "
@@ -207,19 +207,19 @@ FOREIGN: Final = words(
     "bvox bv bvs bgv bgvs bgvox leadvox backing choir chor coro choeur singer rap guitar guitars gtr gtrs git "
     "guit guitare guitarra chitarra gitarre gitarr gitara gitaar agtr egtr acgtr elgtr acoustic electric bass "
     "basse basso bajo baixo bas bassgtr bassdi di amp cab cabinet synth synths keys key keyboard keyboards "
-    "tastiera clavier piano pno rhodes organ orgel organo hammond wurli pad pads strings string violin violins "
+    "tastiera clavier piano pno organ orgel organo pad pads strings string violin violins "
     "viola cello fiddle brass horn horns trumpet trompete trombone sax saxophone flute clarinet accordion banjo "
     "mandolin mando ukulele uke harp harmonica lead solo guide scratch metronome metronom klick clic talkback "
     "talk tb slate announcement announce ansage mc host audience aud crowd applause publikum publik public "
-    "publico pubblico playback track tracks pb timecode tc ltc smpte sfx sample samples pedal steel lap sequencer "
+    "publico pubblico playback pb timecode tc ltc smpte sfx sample samples pedal steel lap sequencer "
     "seq sequence program arp noise fader monitor wedge iem dialogue dialog interview camera cam boom lav "
     "lavalier turntable dj "
 )
-"""Words for what is no drum; `track` counts as neutral when a number follows."""
+"""Words for what is no drum."""
 
 NEUTRAL: Final = words(
     "drum drums drm drms dr kit drumkit trommel trommeln batterie bateria batteria schlagzeug trummor trommer "
-    "slagverk mic mics mike close near far dist distant wide take tk tak song lied titel part pt rec recording "
+    "mic mics mike close near far dist distant wide take tk tak song lied titel part pt rec recording "
     "record track trk tr spur piste pista canal kanal channel chan ch audio aud file wav clip region stereo st "
     "mono main live raw dry edit edited cons consolidated bounce bounced export final new old alt dup copy kopie "
     "copie copia v ver version session sess day room1 the and of with dyn dynamic cond condenser ribbon bndry "
