@@ -50,6 +50,7 @@ class Feature(Protocol):
 FEATURES: dict[str, str] = {
     "band_envelopes": "spillgate.dsp.core.envelopes:BandEnvelopes",
     "band_powers": "spillgate.dsp.core.bandgrid:BandPowers",
+    "levels": "spillgate.dsp.core.levels:Levels",
 }
 """Name of each feature -> where its class is."""
 
