@@ -19,7 +19,7 @@ from spillgate.cli.output import check_output, fill
 if TYPE_CHECKING:
     from spillgate.dsp.chain import Chain
     from spillgate.dsp.plan.model import Plan
-    from spillgate.dsp.render import Report
+    from spillgate.dsp.render import RenderReport
     from spillgate.dsp.take.model import Progress, Take
 
 __all__ = ["main_job", "prepare_kernels", "progress_bar"]
@@ -34,7 +34,7 @@ def main_job(
     workers: int | None = None,
     overwrite: bool = False,
     quiet: bool = False,
-) -> tuple[Take, Plan, Report]:
+) -> tuple[Take, Plan, RenderReport]:
     """Read a take, decide, render, and write everything into the output folder.
 
     Parameters

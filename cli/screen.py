@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from spillgate.dsp.plan.model import Alignment, Plan, Question, TrackFacts
+    from spillgate.dsp.render import RenderReport
     from spillgate.dsp.take.model import Take
 
 __all__ = ["console", "show", "summary"]
@@ -38,7 +39,7 @@ def console(stderr: bool = False) -> Console:
     )  # fmt: skip
 
 
-def show(take: Take, plan: Plan, report: Any, out: Path) -> None:
+def show(take: Take, plan: Plan, report: RenderReport, out: Path) -> None:
     """Print the last screen of a run."""
     from rich.table import Table
     from rich.text import Text
@@ -101,7 +102,7 @@ def _kit_moves(plan: Plan, moved: Sequence[Alignment]) -> str:
     return f"the drums now sit {ms:.1f} ms later against everything else"
 
 
-def track_rows(plan: Plan, report: Any) -> list[tuple[str, str, str]]:
+def track_rows(plan: Plan, report: RenderReport) -> list[tuple[str, str, str]]:
     """Give per track its name, what it is, and in plain words what was done to it."""
     rows = []
     alignments = {a.track: a for a in plan.alignments}
@@ -129,7 +130,7 @@ def _cleaned(plan: Plan, track: str) -> bool:
     return any(s.step != "move" for s in plan.steps.get(track, ()))
 
 
-def _clean(plan: Plan, facts: TrackFacts, report: Any) -> str:
+def _clean(plan: Plan, facts: TrackFacts, report: RenderReport) -> str:
     return "cleaned" if _cleaned(plan, facts.track) else ""
 
 
@@ -166,7 +167,7 @@ def questions(plan: Plan) -> list[str]:
     return asked
 
 
-def summary(take: Take, plan: Plan, report: Any, out: Path) -> str:
+def summary(take: Take, plan: Plan, report: RenderReport, out: Path) -> str:
     """Give the same as JSON."""
     hits = Counter(h.track for h in plan.hits)
     alignments = {a.track: a for a in plan.alignments}
