@@ -1,1 +1,33 @@
 """Takes made by the program itself, with exact truth."""
+
+from spillgate.dsp.synth.demo import demo, demo_truth
+from spillgate.dsp.synth.kits import KITS, Kit, Layout, Piece, kit_named
+from spillgate.dsp.synth.making import Faults, MadeTake, make_take
+from spillgate.dsp.synth.performance import STYLES, Performance, Stroke, perform
+from spillgate.dsp.synth.room import Room
+from spillgate.dsp.synth.sources import Cymbal, Drum
+from spillgate.dsp.synth.training import random_take, training_takes
+from spillgate.dsp.synth.writing import write_take
+
+__all__ = [
+    "KITS",
+    "STYLES",
+    "Cymbal",
+    "Drum",
+    "Faults",
+    "Kit",
+    "Layout",
+    "MadeTake",
+    "Performance",
+    "Piece",
+    "Room",
+    "Stroke",
+    "demo",
+    "demo_truth",
+    "kit_named",
+    "make_take",
+    "perform",
+    "random_take",
+    "training_takes",
+    "write_take",
+]
