@@ -12,12 +12,10 @@ from spillgate.dsp.take.names import (
     PAIR,
     TOM_KINDS,
     Reading,
-    common_parts,
-    lettered,
     read_name,
     role_of,
-    tokens,
 )
+from spillgate.dsp.take.tokens import common_parts, lettered, tokens
 
 __all__ = ["NameGuess", "Named", "guess_names", "kit_order"]
 
@@ -294,6 +292,12 @@ def _pairs(items: Sequence[_Item], role: str) -> None:
         for i in mono:
             i.position = "left" if i.reading.number == 1 else "right"
             _ask(i, "left or right? Taken from the number", "")
+    named = {i.reading.of for i in mono if i.reading.of}
+    if role == "overhead" and len(mono) == 2 and all(i.reading.of for i in said):
+        for i in mono:
+            if i.reading.of and len(named) == 2:
+                i.position = "left" if i.reading.of == "hat" else "right"
+                _ask(i, f"left or right? Taken from the {i.reading.of} it is named after", "")
     side = any("side" in i.reading.positions for i in mono)
     for i in mono:
         if "mid" in i.reading.positions and not side:

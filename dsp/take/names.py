@@ -7,28 +7,14 @@ whole (which tom is which, what is a take number).
 from __future__ import annotations
 
 import re
-import unicodedata
-from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
 
 from spillgate.dsp.take import vocabulary as v
+from spillgate.dsp.take.tokens import Token, is_kind, is_known, tokens
 
-__all__ = ["Reading", "Token", "common_parts", "lettered", "read_name", "tokens"]
+__all__ = ["Reading", "read_name", "role_of"]
 
-ENDINGS = re.compile(r"\.(wav|wave|aiff?|aifc|flac|caf|w64|rf64|bwf|ogg|mp3)$", re.IGNORECASE)
-DATE = re.compile(
-    r"(?<!\d)(?:(?:19|20)\d\d[-_. ]?[01]\d[-_. ]?[0-3]\d|[0-3]?\d[-.][01]?\d[-.](?:19|20)\d\d)(?!\d)"
-    r"|(?<!\d)\d\d[h:]\d\d(?:[m:]\d\d)?s?(?!\d)",
-    re.IGNORECASE,
-)
-COPY = re.compile(
-    r"[._ -]+(?:dup|copy|kopie|copie|copia|edit|consolidated|cons|bounce|bip|tk|take)[._ -]*\d*(?=$|[._ -])|\(\d+\)$",
-    re.IGNORECASE,
-)
 INCH = re.compile(r"(\d{1,2})(?:\s?(?:\"|''|″|”|inch(?:es)?|zoll|pouces|in\b(?=\s*$)))", re.IGNORECASE)
-RUNS = re.compile(r"[^\W\d_]+|\d+")
-CAMEL = re.compile(r"[A-Z]{2,}s(?![a-z])|[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+")
 
 INCHES = range(8, 21)
 """Tom diameters in inches that are sold and named (common practice, no source)."""
@@ -36,45 +22,7 @@ FLOOR_INCHES = 16
 """A tom of this diameter stands on the floor (common practice, no source)."""
 MOST_TOMS = 8
 
-TAILS = {
-    "kick": "ioslr",
-    "snare": "tblr",
-    "tom": "tblr",
-    "floor": "tblr",
-    "hat": "tblr",
-    "overhead": "lrmcs",
-    "room": "lrmcs",
-    "front": "lr",
-    "crash": "lr",
-    "ride": "lr",
-    "cymbal": "lr",
-}
-"""Single letters that may be glued behind a word of that kind."""
-NO_SPLIT = v.words("tomb tombs overt ohm ohms intro bass rider crashed hatch bottom over overs snapper inside snout ")
-"""Words that would fall into known pieces and mean something else."""
-
 PAIR = re.compile(r"(?<![^\W_])(t\W?b|i\W?o|top\W*b(?:o?t)?t?o?m?|in\W*out)(?![^\W_])", re.IGNORECASE)
-
-
-@dataclass(frozen=True)
-class Token:
-    """A word or number of a name.
-
-    Attributes
-    ----------
-    text : str
-        Lower case without accents, or digits.
-    sep : str
-        What stands before it; empty if it is glued to the token before.
-    """
-
-    text: str
-    sep: str
-
-    @property
-    def is_number(self) -> bool:
-        """Whether it consists of digits."""
-        return self.text.isdigit()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,172 +67,6 @@ class Reading:
     doubt: str = ""
 
 
-def _plain(text: str) -> str:
-    text = text.replace("ß", "ss").replace("ø", "o").replace("Ø", "O").replace("ł", "l").replace("æ", "ae")
-    return "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
-
-
-def _known(word: str) -> bool:
-    return (
-        word in v.KINDS
-        or word in v.POSITIONS
-        or word in v.HEIGHTS
-        or word in v.DRUM_NAMES
-        or word in v.FOREIGN
-        or word in v.RETURNS
-        or word in v.NEUTRAL
-        or word in v.SECOND
-    )
-
-
-_WHOLE = frozenset({"hall", "rom", "rum", "tam", "bell", "stack"})
-"""Words that are not looked for inside others."""
-_PIECES = tuple(
-    sorted(
-        {w for w in (*v.KINDS, *v.POSITIONS, *v.HEIGHTS, *v.NEUTRAL, "vox", "drum") if len(w) >= 2} - _WHOLE,
-        key=lambda w: (-len(w), w),
-    )
-)
-
-
-@lru_cache(maxsize=4096)
-def _pieces(word: str) -> tuple[str, ...]:
-    """Split a glued word into known ones, one of them a kind; empty if that cannot be done."""
-    if word in NO_SPLIT or len(word) > 30:
-        return ()
-
-    def split(rest: str, so_far: tuple[str, ...]) -> tuple[str, ...]:
-        if not rest:
-            return so_far if any(p in v.KINDS for p in so_far) else ()
-        if len(rest) == 1 and so_far:
-            kinds = [v.KINDS[p] for p in so_far if p in v.KINDS]
-            return (*so_far, rest) if kinds and rest in TAILS.get(kinds[-1], "") else ()
-        for piece in _PIECES:
-            if rest.startswith(piece):
-                found = split(rest[len(piece) :], (*so_far, piece))
-                if found:
-                    return found
-        return ()
-
-    found = split(word, ())
-    if not found and word[0] in "lr" and len(word) > 2:
-        inner = split(word[1:], ())
-        found = (word[0], *inner) if len(inner) == 1 else ()
-    return found if len(found) > 1 else ()
-
-
-def tokens(name: str) -> tuple[Token, ...]:
-    """Cut a name into words and numbers.
-
-    Parameters
-    ----------
-    name : str
-        File name with or without ending, or a channel name.
-
-    Returns
-    -------
-    tokens : tuple of Token
-        Dates and copy marks are left out; glued words (``KickIn``, ``ohl``, ``floortom``) are taken apart.
-    """
-    text = ENDINGS.sub("", _plain(name).strip())
-    text = COPY.sub("", COPY.sub("", DATE.sub(" ", text)))
-    out: list[Token] = []
-    end = 0
-    for run in RUNS.finditer(text):
-        sep = text[end : run.start()]
-        end = run.end()
-        raw = run.group()
-        low = raw.lower()
-        words: Sequence[str] = (low,)
-        if not low.isdigit() and not _known(low):
-            camel = tuple(w.lower() for w in CAMEL.findall(raw)) or (low,)
-            if len(camel) > 1 and all(_known(w) or _pieces(w) for w in camel):
-                words = tuple(p for w in camel for p in ((w,) if _known(w) else _pieces(w)))
-            else:
-                words = _pieces(low) or camel
-        out += [Token(w, sep if k == 0 else "") for k, w in enumerate(words)]
-    return _joined(out)
-
-
-def _joined(found: list[Token]) -> tuple[Token, ...]:
-    """Put words that belong together into one token, named by a word of that kind."""
-    out: list[Token] = []
-    k = 0
-    while k < len(found):
-        for n in (3, 2):
-            kind = v.PHRASES.get(tuple(t.text for t in found[k : k + n])) if k + n <= len(found) else None
-            if kind is not None:
-                word = {"floor": "floortom", "high": "octoban", "percussion": "perc"}.get(kind, kind)
-                out.append(Token(word, found[k].sep))
-                k += n
-                break
-        else:
-            out.append(found[k])
-            k += 1
-    return tuple(out)
-
-
-def _is_kind(token: Token) -> bool:
-    return token.text in v.KINDS or token.text in v.DRUM_NAMES
-
-
-def common_parts(names: Sequence[tuple[Token, ...]]) -> tuple[tuple[Token, ...], ...]:
-    """Leave out what all names of a folder share: song, artist, session, date, take number.
-
-    Parameters
-    ----------
-    names : sequence of tuple of Token
-
-    Returns
-    -------
-    names : tuple of tuple of Token
-        Unchanged where fewer than three names are given, or where the shared part is what tells the kind.
-    """
-    if len(names) < 3:
-        return tuple(names)
-    bodies = [n[1:] if len(n) > 1 and n[0].is_number else n for n in names]
-    heads = [n[:1] if len(n) > 1 and n[0].is_number else () for n in names]
-    shared = 0
-    while all(len(b) > shared + 1 for b in bodies) and len({b[shared].text for b in bodies}) == 1:
-        shared += 1
-    while shared and not all(_tells_rest(b[shared:]) for b in bodies) and any(_is_kind(t) for t in bodies[0][:shared]):
-        shared -= 1
-    bodies = [b[shared:] for b in bodies]
-    # a take number, the same at the end of most names
-    lasts = [b[-1].text for b in bodies if len(b) > 1 and b[-1].is_number]
-    for number in set(lasts):
-        if lasts.count(number) >= max(3, 0.6 * len(bodies)):
-            bodies = [_without_take(b) if len(b) > 1 and b[-1].text == number else b for b in bodies]
-    # words that mean nothing to us and stand in most names
-    counts: dict[str, int] = {}
-    for b in bodies:
-        for word in {t.text for t in b if not t.is_number and not _is_kind(t)}:
-            counts[word] = counts.get(word, 0) + 1
-    often = {w for w, n in counts.items() if n > 0.6 * len(bodies) and w not in v.POSITIONS and w not in v.HEIGHTS}
-    return tuple((*h, *(t for t in b if t.text not in often)) for h, b in zip(heads, bodies, strict=True))
-
-
-def _without_take(body: tuple[Token, ...]) -> tuple[Token, ...]:
-    marked = len(body) > 2 and not body[-1].sep and body[-2].text == "t"
-    return body[: -2 if marked else -1]
-
-
-def lettered(names: Sequence[tuple[Token, ...]]) -> tuple[tuple[Token, ...], ...]:
-    """Read ``Tom A``, ``Tom B`` as numbers: only where both stand in the folder (a lone B is a bottom mic)."""
-    letters = "abcdef"
-    heads = {tuple(t.text for t in n[:-1]) for n in names if len(n) > 1 and n[-1].text == "a"}
-    return tuple(
-        (*n[:-1], Token(str(letters.index(n[-1].text) + 1), n[-1].sep))
-        if len(n) > 1 and len(n[-1].text) == 1 and n[-1].text in letters and tuple(t.text for t in n[:-1]) in heads
-        else n
-        for n in names
-    )
-
-
-def _tells_rest(rest: tuple[Token, ...]) -> bool:
-    return any(_is_kind(t) or t.text in v.FOREIGN or t.text in v.RETURNS for t in rest)
-
-
 @dataclass
 class _Words:
     """The tokens of one name, sorted."""
@@ -313,7 +95,7 @@ def _sort(found: tuple[Token, ...]) -> _Words:
             out.foreign.append(word)
         elif word in v.RETURNS and word not in v.SECOND:
             out.returns.append(word)
-        elif not _known(word):
+        elif not is_known(word):
             out.unknown.append(k)
     return out
 
@@ -349,7 +131,7 @@ ALLOWED = {
     "room": ("left", "right", "centre", "mid", "side"),
     "front": ("left", "right", "centre"),
     "trigger": ("left", "right"),
-    "percussion": ("top", "bottom", "left", "right"),
+    "percussion": ("left", "right"),
 }
 """Positions that make sense for a role."""
 
@@ -374,7 +156,7 @@ def _choose(words: _Words) -> tuple[str, str, str]:
     if "room" in have:
         return "room", "", ""
     if "overhead" in have:
-        return "overhead", "", ""
+        return "overhead", next((k for k in close if k in ("hat", "ride", "floor")), ""), ""
     if "front" in have:
         return (close[0], "", "") if close else ("front", "", "")
     if "floor" in have and have <= {"floor", "tom"}:
@@ -426,12 +208,16 @@ def read_name(name: str | tuple[Token, ...]) -> Reading:
         if "sub" in (t.text for t in found):
             return Reading(kind="kick", positions=("sub",), leading=leading, doubt="a kick's sub mic?")
         return Reading(leading=leading, positions=_positions("room", found, words))
-    if words.foreign and not {"sample", "samples"} >= set(words.foreign):
+    sampled = {"sample", "samples"} >= set(words.foreign)
+    song = _song_before(found, words)
+    if words.foreign and not sampled and not song:
         return Reading(kind="other", leading=leading, audience=audience)
     if any(w in STRONG_RETURNS for w in words.returns):
         return Reading(kind="other", leading=leading)
     kind, of, doubt = _choose(words)
-    if words.foreign and kind != "trigger":
+    if song:
+        doubt = f"the name has '{song}' before '{words.kinds[0][1]}'"
+    elif words.foreign and kind != "trigger":
         kind, of, doubt = "trigger", kind, "samples, or a mic?"
     if words.returns:
         doubt = doubt or f"a mic, or a mix? The name says '{words.returns[0]}'"
@@ -462,6 +248,15 @@ def read_name(name: str | tuple[Token, ...]) -> Reading:
 STRONG_RETURNS = v.words("reverb verb rev fx delay dly echo plate spring return rtn send bus buss ")
 
 
+def _song_before(found: tuple[Token, ...], words: _Words) -> str:
+    """Word for another instrument that stands before an unmistakable drum, as a song's title would."""
+    place, word, _ = words.kinds[0]
+    if len(word) < 3 or word in v.COMMON or word in v.SHORT or not words.foreign or len(words.kinds) > 1:
+        return ""
+    before = {t.text for t in found[:place]}
+    return words.foreign[0] if before >= set(words.foreign) else ""
+
+
 def _second(found: tuple[Token, ...], words: _Words) -> bool:
     first = min((p for p, _, _ in words.kinds), default=0)
     return any(t.text in v.SECOND and (t.text != "side" or k < first) for k, t in enumerate(found))
@@ -470,12 +265,12 @@ def _second(found: tuple[Token, ...], words: _Words) -> bool:
 def _company(found: tuple[Token, ...], words: _Words) -> str:
     """Doubt a kind whose word has another meaning, if words beside it mean nothing to us."""
     places = [p for p, _, _ in words.kinds]
-    for place, word, kind in words.kinds:
-        weak = word in v.COMMON or word in v.SHORT or len(word) <= 2
-        beside = [u for u in words.unknown if weak or (u > place and u == max(places) + 1 and kind == "percussion")]
-        behind = [u for u in beside if u > place or word in v.COMMON]
-        if behind and len(words.kinds) == 1:
-            return f"the name has '{found[behind[0]].text}' beside '{word}'"
+    for place, word, _ in words.kinds:
+        beside = [u for u in words.unknown if u > place or word in v.COMMON]
+        if beside and place == max(places):
+            return f"the name has '{found[beside[0]].text}' beside '{word}'"
+    if words.kinds[-1][1] == "floor" and any(t.text in ("pzm", "boundary", "bndry") for t in found):
+        return "floor tom, or a mic on the floor?"
     if len(words.kinds) == 1 and words.kinds[0][1] in ("stomp", "stomps", "knee", "foh", "k", "stack", "bell", "hall"):
         return f"'{words.kinds[0][1]}' can mean several things"
     return ""
@@ -490,7 +285,7 @@ def _positions(role: str, found: tuple[Token, ...], words: _Words) -> tuple[str,
             break
         position = _position(word)
         if role in ("overhead", "room", "front"):
-            if word in ("g", "d"):
+            if word in ("g", "d") and k > 0 and is_kind(found[k - 1]):
                 position = "left" if word == "g" else "right"
             position = {"m": "mid", "s": "side"}.get(word, position)
         if role == "tom" and word in v.HEIGHTS and len(word) > 1:
@@ -502,7 +297,7 @@ def _positions(role: str, found: tuple[Token, ...], words: _Words) -> tuple[str,
             word == "t"
             and after is not None
             and after.is_number
-            and not any(_is_kind(t) and t.text not in TRIG for t in found)
+            and not any(is_kind(t) and t.text not in TRIG for t in found)
         ):
             continue  # T1: the tom itself
         if position in allowed and position not in out:
@@ -514,7 +309,7 @@ def _take_suffix(found: tuple[Token, ...], k: int) -> bool:
     """Whether ``T3`` at the end of a name is take 3: something else names the drum before it."""
     if found[k].text != "t" or k + 2 != len(found) or not found[k + 1].is_number or found[k + 1].sep:
         return False
-    return any(_is_kind(t) for t in found[:k])
+    return any(is_kind(t) for t in found[:k])
 
 
 def _height(found: tuple[Token, ...], words: _Words) -> float | None:
@@ -540,9 +335,9 @@ def _number(found: tuple[Token, ...], words: _Words, role: str) -> tuple[int | N
             continue
         value = int(token.text)
         ordinal = k + 1 < len(found) and found[k + 1].text in ("st", "nd", "rd", "er", "eme", "th")
-        if k < first and not (ordinal or (k == first - 1 and k > 0)):
+        if k < first and not ordinal:
             continue
-        if _take_suffix(found, k - 1) if k else False:
+        if k and _take_suffix(found, k - 1):
             continue
         padded = token.text.startswith("0") and len(token.text) > 1
         if role == "tom" and value in INCHES and (value > MOST_TOMS or value == 8) and not padded:

@@ -144,9 +144,9 @@ POSITIONS: Final = _table(
         "top": "top tp up upper oben haut dessus arriba sopra sup superiore cima boven ovan over t",
         "bottom": "bottom bottm btm bot bott bttm under underside lower unten bas dessous abajo sotto inf inferiore "
         "baixo bordonera onder timbre wires dn down low b",
-        "left": "left lft links gauche izq izquierda izquierdo sx sinistra sinistro esq esquerda esquerdo vanster "
+        "left": "left sl lft links gauche izq izquierda izquierdo sx sinistra sinistro esq esquerda esquerdo vanster "
         "venstre lewy leva l",
-        "right": "right rgt rght rechts droite droit drt der derecha derecho dx destra destro dir direita direito "
+        "right": "right sr rgt rght rechts droite droit drt der derecha derecho dx destra destro direita direito "
         "hoger hoyre prawy prava r",
         "centre": "centre center ctr cntr cent mitte centro milieu mono c m",
         "side": "side sides",
@@ -189,7 +189,11 @@ HEIGHTS: Final[Mapping[str, float]] = MappingProxyType(
 """Word -> how low a tom is, high to low."""
 
 DRUM_NAMES: Final[Mapping[str, tuple[str, float]]] = MappingProxyType(
-    {"ht": ("tom", 0.0), "mt": ("tom", 1.0), "lt": ("tom", 2.0), "hitom": ("tom", 0.0), "lotom": ("tom", 2.0)}
+    {
+        **dict.fromkeys(("ht", "htom", "hitom"), ("tom", 0.0)),
+        **dict.fromkeys(("mt", "mtom"), ("tom", 1.0)),
+        **dict.fromkeys(("lt", "ltom", "lotom"), ("tom", 2.0)),
+    }
 )
 """Words that say kind and height at once."""
 
@@ -213,17 +217,20 @@ FOREIGN: Final = words(
     "talk tb slate announcement announce ansage mc host audience aud crowd applause publikum publik public "
     "publico pubblico playback pb timecode tc ltc smpte sfx sample samples pedal steel lap sequencer "
     "seq sequence program arp noise fader monitor wedge iem dialogue dialog interview camera cam boom lav "
-    "lavalier turntable dj "
+    "lavalier turntable dj marimba vibraphone vibes timpani pauken glockenspiel contrabass "
+    "kontrabass upright count countin cue master ref reference scene narration "
 )
 """Words for what is no drum."""
 
 NEUTRAL: Final = words(
-    "drum drums drm drms dr kit drumkit trommel trommeln batterie bateria batteria schlagzeug trummor trommer "
-    "mic mics mike close near far dist distant wide take tk tak song lied titel part pt rec recording "
-    "record track trk tr spur piste pista canal kanal channel chan ch audio aud file wav clip region stereo st "
-    "mono main live raw dry edit edited cons consolidated bounce bounced export final new old alt dup copy kopie "
-    "copie copia v ver version session sess day room1 the and of with dyn dynamic cond condenser ribbon bndry "
-    "boundary pzm pair xy ortf ab ms blumlein spaced verse chorus intro outro bridge a d e und et y con jan feb "
-    "mar apr may jun jul aug sep oct nov dec am pm "
+    "inch zoll "
+    "drum drums drm drms dr kit drumkit trommel trommeln batterie bateria batteria schlagzeug trummor trommer mic "
+    "mics mike edge rim smack shell head stage dark bright fat open closed rear back close near far dist distant "
+    "wide take tk tak song lied titel part pt rec recording record track trk tr spur piste pista canal kanal "
+    "channel chan ch audio aud file wav clip region stereo st mono main live raw dry edit edited cons "
+    "consolidated bounce bounced export final new old alt dup copy kopie copie copia v ver version session sess "
+    "day room1 the and of with dyn dynamic cond condenser ribbon bndry boundary pzm pair xy ortf ab ms blumlein "
+    "spaced verse chorus intro outro bridge a d e und et y con jan feb mar apr may jun jul aug sep oct nov dec am "
+    "pm "
 )
 """Words that say nothing about the role."""

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from spillgate.dsp.take import vocabulary
 from spillgate.dsp.take.kit import guess_names
 from spillgate.dsp.take.model import ROLES
-from spillgate.dsp.take.names import common_parts, tokens
+from spillgate.dsp.take.tokens import common_parts, tokens
 
 SURE = """
 Kick.wav                        kick kick -
