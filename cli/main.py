@@ -16,7 +16,7 @@ from spillgate.dsp.errors import DspError, ParameterError, PluginWarning
 
 __all__ = ["main"]
 
-COMMANDS = ("run", "processors", "convert")
+COMMANDS = ("run", "render", "processors", "convert", "demo")
 """Subcommands in the order of the help; each is the ``command`` of the module of its name."""
 
 FAILED, WRONG_USAGE = 1, 2
@@ -114,7 +114,7 @@ def _usage_line(error: click.ClickException, words: Sequence[str]) -> str:
     text = error.format_message().rstrip(".")
     if isinstance(error, click.NoSuchOption):
         text = f"{error.option_name}: no such option"
-    if isinstance(error, click.UsageError) and ";" not in text:
+    if isinstance(error, click.UsageError) and ";" not in text and "spillgate " not in text:
         command = next((w for w in words if w in COMMANDS), "")
         text = f"{text}; see {f'spillgate {command}'.strip()} --help"
     return text[:1].lower() + text[1:] if text[:2].istitle() else text

@@ -52,7 +52,7 @@ def common(*names: str) -> Callable[[F], F]:
         "inputs": click.option(
             "--inputs",
             metavar="FILE",
-            type=click.Path(exists=True, dir_okay=False, path_type=Path),
+            type=click.Path(path_type=Path),
             help="Corrected input list, see spillgate inputs.",
         ),
         "workers": click.option(
@@ -217,12 +217,14 @@ def read_chain(path: Path) -> dict[str, Any]:
     Raises
     ------
     ParameterError
-        If it is no TOML.
+        If it cannot be read or is no TOML.
     """
     import tomllib
 
     try:
         return tomllib.loads(path.read_text("utf-8"))
+    except OSError as error:
+        raise ParameterError(f"{path}: {error.strerror}; write one with --print-chain") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ParameterError(f"{path}: is no TOML ({error}); write one with --print-chain") from error
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from spillgate.dsp.errors import OutputError
 
-__all__ = ["WORK", "check_output", "fill"]
+__all__ = ["WORK", "check_output", "fill", "refill"]
 
 WORK = ".work"
 """Folder inside the output for everything that is gone at the end."""
@@ -52,13 +52,15 @@ def check_output(out: Path, take: Path, overwrite: bool) -> None:
 
 
 @contextlib.contextmanager
-def fill(out: Path) -> Iterator[tuple[Path, Path]]:
+def fill(out: Path, *, whole: bool = True) -> Iterator[tuple[Path, Path]]:
     """Fill the output folder: everything or nothing.
 
     Parameters
     ----------
     out : Path
         As `check_output` accepted it; folders above it are made.
+    whole : bool
+        False: only some stems are written; the others stay.
 
     Yields
     ------
@@ -79,7 +81,7 @@ def fill(out: Path) -> Iterator[tuple[Path, Path]]:
             try:
                 new.mkdir(parents=True)
                 yield new, work
-                _put_in_place(new, out)
+                _put_in_place(new, out, whole)
             finally:
                 shutil.rmtree(work, ignore_errors=True)
     except BaseException:
@@ -87,6 +89,38 @@ def fill(out: Path) -> Iterator[tuple[Path, Path]]:
             with contextlib.suppress(OSError):  # not empty: someone else's
                 folder.rmdir()
         raise
+
+
+@contextlib.contextmanager
+def refill(out: Path, keep: bool) -> Iterator[Path]:
+    """Render an output again: what is written goes in place at the end, or away if it is not to be kept.
+
+    Parameters
+    ----------
+    out : Path
+        An existing output.
+    keep : bool
+        Whether the new files replace the old ones.
+
+    Yields
+    ------
+    new : Path
+    """
+    if not os.access(out, os.W_OK | os.X_OK):
+        raise OutputError(f"{out}: cannot be written to (Permission denied); copy it to another folder")
+    with _lock(out):
+        new = out / WORK / "new"
+        shutil.rmtree(out / WORK, ignore_errors=True)
+        try:
+            new.mkdir(parents=True)
+            yield new
+            if keep:
+                for path in sorted(p for p in new.rglob("*") if p.is_file()):
+                    target = out / path.relative_to(new)
+                    target.parent.mkdir(parents=True, exist_ok=True)
+                    os.replace(path, target)
+        finally:
+            shutil.rmtree(out / WORK, ignore_errors=True)
 
 
 def _make(out: Path) -> list[Path]:
@@ -132,9 +166,9 @@ def _lock(out: Path) -> Iterator[None]:
     path.unlink(missing_ok=True)
 
 
-def _put_in_place(new: Path, out: Path) -> None:
+def _put_in_place(new: Path, out: Path, whole: bool) -> None:
     """Move a finished output over an earlier one; only files the earlier run wrote are removed."""
-    for old in _earlier_stems(out):
+    for old in _earlier_stems(out) if whole else ():
         if not (new / "stems" / old).exists():
             (out / "stems" / old).unlink(missing_ok=True)
     shutil.rmtree(out / "model", ignore_errors=True)

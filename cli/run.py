@@ -31,7 +31,7 @@ Examples:
     "--chain",
     "chain_file",
     metavar="FILE",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=click.Path(path_type=Path),
     help="Processors and parameters from a TOML file.",
 )
 @click.option("--print-chain", is_flag=True, help="Print this chain as such a file and stop.")
@@ -68,7 +68,7 @@ def command(
         raise click.UsageError(f"where to? spillgate run {folder} -o OUT")
     take_folder = Path(folder)
     if not take_folder.is_dir():
-        what = "is a file; name the folder it is in" if take_folder.exists() else "no such folder"
+        what = "is a file; give the folder that holds it" if take_folder.exists() else "no such folder; check the path"
         raise TakeError(f"{folder}: {what}")
     from spillgate.cli.job import main_job
     from spillgate.cli.screen import show, summary

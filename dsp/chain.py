@@ -144,8 +144,11 @@ class Chain(Processor):
                 raise ParameterError(f"chain: unknown key '{key}'; {nearest(key, ('schema', 'chain'))}")
         if entry.get("schema", SCHEMA) != SCHEMA:
             raise ParameterError(f"chain: schema {entry['schema']!r} is not known to this version; it reads {SCHEMA}")
+        listed: Any = entry.get("chain", ())
+        if isinstance(listed, str) or not isinstance(listed, Iterable):
+            raise ParameterError(f"chain: {listed!r} is no list of processors")
         processors = []
-        for item in entry.get("chain", ()):
+        for item in listed:
             if not isinstance(item, Mapping) or "processor" not in item:
                 raise ParameterError("chain: every entry needs the key 'processor'")
             processors.append(registry.get_processor(item["processor"]).from_dict(item))

@@ -1,0 +1,165 @@
+"""The output folder is filled wholly or not at all, and nothing that is not ours is touched."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from spillgate.cli.output import check_output, fill, refill
+from spillgate.dsp.errors import OutputError
+
+
+@pytest.fixture
+def take(tmp_path: Path) -> Path:
+    folder = tmp_path / "songs" / "take"
+    folder.mkdir(parents=True)
+    (folder / "Kick.wav").write_bytes(b"kick")
+    return folder
+
+
+def finished(out: Path, *stems: str) -> Path:
+    """An output as a run leaves it."""
+    with fill(out) as (new, _):
+        (new / "stems").mkdir()
+        for name in stems:
+            (new / "stems" / name).write_text(f"stem {name}")
+        (new / "plan.json").write_text(json.dumps({"tracks": [{"file": s} for s in stems]}))
+    return out
+
+
+def half_way(out: Path) -> None:
+    """A run that fails after it has written something."""
+    with fill(out) as (new, work):
+        (new / "stems").mkdir()
+        (new / "stems" / "Kick.wav").write_text("half")
+        (work / "features.f32").write_text("half")
+        raise RuntimeError("half way")
+
+
+def everything(folder: Path) -> set[str]:
+    return {str(p.relative_to(folder)) for p in folder.rglob("*")}
+
+
+@pytest.mark.parametrize(
+    ("out", "line"),
+    [
+        ("songs/take", "is the take itself; choose another folder for the output"),
+        ("songs/../songs/take", "is the take itself; choose another folder for the output"),
+        ("songs/take/out", "lies inside the take; choose a folder outside"),
+        ("songs", "holds the take; choose a folder that does not"),
+        ("songs/take/Kick.wav", "lies inside the take; choose a folder outside"),
+    ],
+)
+def test_what_would_harm_the_take_is_refused(take: Path, tmp_path: Path, out: str, line: str) -> None:
+    with pytest.raises(OutputError) as caught:
+        check_output(tmp_path / out, take, overwrite=True)
+    assert str(caught.value).startswith(f"{tmp_path / out}: {line}")
+
+
+def test_a_link_to_the_take_is_the_take(take: Path, tmp_path: Path) -> None:
+    (tmp_path / "link").symlink_to(take, target_is_directory=True)
+    with pytest.raises(OutputError, match="is the take itself"):
+        check_output(tmp_path / "link", take, overwrite=False)
+
+
+def test_a_folder_beside_with_a_longer_name_is_fine(take: Path, tmp_path: Path) -> None:
+    check_output(tmp_path / "songs" / "take clean", take, overwrite=False)
+
+
+def test_a_file_is_refused(take: Path, tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("mine")
+    with pytest.raises(OutputError, match="is a file; choose a folder"):
+        check_output(tmp_path / "out", take, overwrite=True)
+
+
+def test_an_earlier_output_is_replaced_only_when_asked(take: Path, tmp_path: Path) -> None:
+    out = finished(tmp_path / "out", "Kick.wav")
+    with pytest.raises(OutputError, match="exists and is not empty; choose another folder or add --overwrite"):
+        check_output(out, take, overwrite=False)
+    check_output(out, take, overwrite=True)
+
+
+def test_a_folder_of_other_things_is_never_overwritten(take: Path, tmp_path: Path) -> None:
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "notes.txt").write_text("mine")
+    with pytest.raises(OutputError, match="holds files but no earlier output"):
+        check_output(tmp_path / "out", take, overwrite=True)
+
+
+def test_what_a_killed_run_left_counts_as_empty(take: Path, tmp_path: Path) -> None:
+    (tmp_path / "out" / ".work" / "new" / "stems").mkdir(parents=True)
+    (tmp_path / "out" / ".lock").touch()
+    check_output(tmp_path / "out", take, overwrite=False)
+    assert everything(finished(tmp_path / "out", "Kick.wav")) == {"plan.json", "stems", "stems/Kick.wav"}
+
+
+def test_folders_above_are_made_and_taken_away_again_on_failure(tmp_path: Path) -> None:
+    with pytest.raises(RuntimeError, match="half way"):
+        half_way(tmp_path / "a" / "b" / "out")
+    assert everything(tmp_path) == set()
+
+
+def test_a_folder_that_was_there_stays_on_failure(tmp_path: Path) -> None:
+    (tmp_path / "out").mkdir()
+    with pytest.raises(RuntimeError, match="half way"):
+        half_way(tmp_path / "out")
+    assert everything(tmp_path) == {"out"}
+
+
+def test_a_failed_second_run_leaves_the_first_output_whole(tmp_path: Path) -> None:
+    out = finished(tmp_path / "out", "Kick.wav", "Snare.wav")
+    before = {p: p.read_bytes() for p in out.rglob("*") if p.is_file()}
+    with pytest.raises(RuntimeError, match="half way"):
+        half_way(out)
+    assert {p: p.read_bytes() for p in out.rglob("*") if p.is_file()} == before
+
+
+def test_overwriting_removes_stems_of_the_earlier_run_and_nothing_else(tmp_path: Path) -> None:
+    out = finished(tmp_path / "out", "Kick.wav", "Old.wav")
+    (out / "model").mkdir()
+    (out / "model" / "x.npz").write_text("learned")
+    (out / "corrections.toml").write_text("mine")
+    (out / "stems" / "my bounce.wav").write_text("mine, too")
+    finished(out, "Kick.wav")
+    assert everything(out) == {"plan.json", "corrections.toml", "stems", "stems/Kick.wav", "stems/my bounce.wav"}
+
+
+def test_two_runs_into_one_output(tmp_path: Path) -> None:
+    code = (
+        "import sys; from pathlib import Path; from spillgate.cli.output import fill\n"
+        "with fill(Path(sys.argv[1])): print('in', flush=True); sys.stdin.read()"
+    )
+    command = [sys.executable, "-c", code, str(tmp_path / "out")]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline() == "in\n"
+        with pytest.raises(OutputError, match="another run is writing to it"), fill(tmp_path / "out"):
+            pytest.fail("not reached")
+        assert (tmp_path / "out" / ".work" / "new").is_dir(), "the other run's files are left alone"
+        other.communicate("")
+    assert other.returncode == 0
+    finished(tmp_path / "out")
+
+
+def test_the_lock_of_a_killed_run_does_not_hold(tmp_path: Path) -> None:
+    code = (
+        "import os, sys; from pathlib import Path; from spillgate.cli.output import fill\n"
+        "with fill(Path(sys.argv[1])): os._exit(9)"
+    )
+    subprocess.run([sys.executable, "-c", code, str(tmp_path / "out")], check=False, timeout=60)
+    assert (tmp_path / "out" / ".lock").exists()
+    assert everything(finished(tmp_path / "out", "Kick.wav")) == {"plan.json", "stems", "stems/Kick.wav"}
+
+
+@pytest.mark.parametrize("keep", [True, False])
+def test_rendering_again(tmp_path: Path, keep: bool) -> None:
+    out = finished(tmp_path / "out", "Kick.wav", "Snare.wav")
+    with refill(out, keep=keep) as new:
+        (new / "stems").mkdir()
+        (new / "stems" / "Kick.wav").write_text("new")
+    assert (out / "stems" / "Kick.wav").read_text() == ("new" if keep else "stem Kick.wav")
+    assert everything(out) == {"plan.json", "stems", "stems/Kick.wav", "stems/Snare.wav"}
