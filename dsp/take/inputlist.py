@@ -317,11 +317,8 @@ def _value(key: str, value: Any, where: str) -> Any:
         _one_of(value, POSITIONS, where)
     elif key == "drum":
         if not isinstance(value, str) or not DRUM.fullmatch(value):
-            hint = (
-                "did you mean 'tom1'?"
-                if value == "tom"
-                else nearest(str(value), [*(d for d in DRUMS if d != "tom"), *(f"tom{n}" for n in range(1, 5))])
-            )
+            known = [*(d for d in DRUMS if d != "tom"), "tom1", "tom2", "tom3", "tom4"]
+            hint = "did you mean 'tom1'?" if value == "tom" else nearest(str(value), known)
             raise PlanError(f"{where} {value!r} is not known; {hint}")
     elif key in NUMBERS:
         low, high = NUMBERS[key]

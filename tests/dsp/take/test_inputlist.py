@@ -7,7 +7,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spillgate.dsp.errors import PlanError
@@ -104,6 +104,7 @@ def takes(draw: st.DrawFn) -> tuple[Track, ...]:
     return kit_order(out)
 
 
+@settings(max_examples=25, deadline=None)
 @given(takes(), st.sampled_from(VIEWS), st.sampled_from([None, *LAYOUTS]))
 def test_what_is_written_is_read_and_laid_over_unchanged(
     tracks: tuple[Track, ...], view: str, layout: str | None
@@ -116,6 +117,7 @@ def test_what_is_written_is_read_and_laid_over_unchanged(
     assert apply(inputs, bare) == tracks
 
 
+@settings(max_examples=25, deadline=None)
 @given(takes())
 def test_the_text_is_what_another_toml_reader_reads(tracks: tuple[Track, ...]) -> None:
     data = tomllib.loads(to_toml(tracks))  # Python's own reader
@@ -124,6 +126,7 @@ def test_the_text_is_what_another_toml_reader_reads(tracks: tuple[Track, ...]) -
     ]
 
 
+@settings(max_examples=25, deadline=None)
 @given(takes(), takes())
 def test_updating_says_the_new_thing(tracks: tuple[Track, ...], others: tuple[Track, ...]) -> None:
     old = {t.id: t for t in others if t.file.n_channels == 1}
