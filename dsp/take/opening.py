@@ -1,0 +1,275 @@
+"""Opening a folder of recordings as a take."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+from spillgate.dsp.errors import AudioFileError, DspError, TakeError
+from spillgate.dsp.take.audio import SUFFIXES, FileReader, Probe, probe
+from spillgate.dsp.take.model import AudioFile, Progress, Take, Track
+
+__all__ = ["open_take"]
+
+RATES_HZ = (44_100, 192_000)
+"""Lowest and highest sample rate of a recording (the rates that recorders offer; common practice, no source)."""
+
+SHORTEST_SHARE = 0.5
+"""A drum file without TimeReference that is shorter than this share of the longest one belongs to something else
+(common practice, no source: a recorder stops all its tracks together)."""
+
+_PART = re.compile(r"^(?P<stem>.+)_(?P<part>\d{3})$")
+
+
+def open_take(
+    folder: Path,
+    *,
+    inputs: Path | None = None,
+    workers: int = 1,
+    progress: Progress | None = None,
+    left_out: list[DspError] | None = None,
+) -> Take:
+    """Open the recordings in a folder as one take.
+
+    Parameters
+    ----------
+    folder : Path
+        Its audio files are the take; hidden files, other files and folders inside are passed over.
+    inputs : Path, optional
+        Input list that overrules what is guessed.
+    workers : int
+        Threads that `Take.map` uses.
+    progress : Progress, optional
+        Told about long work.
+    left_out : list of DspError, optional
+        If given, files that do not fit (unreadable, of another rate, of another length) are left out and the reasons
+        are added here; else the first of them is raised.
+
+    Returns
+    -------
+    take : Take
+        Roles guessed, or as the input list says.
+
+    Raises
+    ------
+    TakeError
+        No folder, no audio in it, no drum track, rates or lengths that do not fit together.
+    AudioFileError
+        A file that cannot be used.
+
+    Notes
+    -----
+    *Place.*  Files with a TimeReference are placed by it, relative to the earliest of them; files without one start
+    with the earliest.  A TimeReference of 0 that would put a file outside the longest one counts as none: editors
+    write it when they know nothing.  A file that does not overlap the longest one is an error.
+
+    *Parts.*  ``Kick_001.wav``, ``Kick_002.wav`` are one track if each begins where the one before ends by its
+    TimeReference; or, without any, if all but the last are of one length, the last is shorter, and either another
+    track of the folder has parts of the same lengths or a whole file is as long as the parts together.  Two numbered
+    toms, or a take whose nameless files are numbered, never fulfil that.
+
+    *Length.*  Shorter files are silent where they end; but a drum file without TimeReference that is shorter than half
+    the longest one is an error.
+    """
+    folder = Path(folder)
+    probes = _one_rate(_probed(folder, left_out), left_out)
+    groups = _placed(_grouped(probes), left_out)
+    tracks, names = _tracks(groups)
+    timed = {p.file.name for p in probes if p.time_reference is not None}
+    reader = FileReader()
+    sr = probes[0].file.sr
+    tracks = _roled(tracks, names, reader, sr, _end(tracks))
+    view, layout = "drummer", None
+    if inputs is not None:
+        from spillgate.dsp.take.inputlist import apply, read_inputlist
+
+        wanted = read_inputlist(inputs)
+        tracks = tuple(apply(wanted, tracks))
+        view, layout = wanted.view, wanted.layout
+    tracks = _long_enough(tracks, timed, left_out)
+    if not any(t.is_drum for t in tracks):
+        raise TakeError(
+            f"{folder.name}: no drum track recognised among {len(tracks)} tracks; name them in an input list "
+            "(--inputs) and try again"
+        )
+    return Take(
+        name=folder.resolve().name,
+        sr=sr,
+        n_samples=_end(tracks),
+        tracks=tracks,
+        folder=folder,
+        reader=reader,
+        workers=workers,
+        progress=progress,
+        view=view,
+        layout=layout,
+    )
+
+
+def _end(tracks: Sequence[Track]) -> int:
+    return max(t.stop for t in tracks)
+
+
+def _tell(error: DspError, left_out: list[DspError] | None) -> None:
+    if left_out is None:
+        raise error
+    left_out.append(error)
+
+
+def _probed(folder: Path, left_out: list[DspError] | None) -> list[Probe]:
+    try:
+        if not folder.exists():
+            raise TakeError(f"{folder}: no such folder; check the path")
+        if not folder.is_dir():
+            raise TakeError(f"{folder}: is a file; give the folder that holds the recordings")
+        paths = sorted(
+            p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES and not p.name.startswith(".") and p.is_file()
+        )
+    except PermissionError as error:
+        raise TakeError(f"{folder}: no permission to look into it; change its access rights") from error
+    if not paths:
+        inside = sum(1 for p in folder.glob("*/*") if p.suffix.lower() in SUFFIXES)
+        hint = "the recordings seem to be one folder deeper" if inside else "it needs WAV, AIFF, FLAC, CAF or W64 files"
+        raise TakeError(f"{folder}: no audio file in this folder; {hint}")
+    found = []
+    for path in paths:
+        try:
+            found.append(probe(path))
+        except AudioFileError as error:
+            _tell(error, left_out)
+    if not found:
+        raise TakeError(f"{folder}: none of its {len(paths)} audio files can be read; copy the take again")
+    return found
+
+
+def _one_rate(probes: list[Probe], left_out: list[DspError] | None) -> list[Probe]:
+    counts = Counter(p.file.sr for p in probes)
+    # of two rates that are equally common the higher one counts
+    usual = max(counts, key=lambda sr: (counts[sr], sr))
+    like = next(p.file.name for p in probes if p.file.sr == usual)
+    for p in probes:
+        if p.file.sr != usual:
+            many = f"{like} and {counts[usual] - 1} more have" if counts[usual] > 1 else f"{like} has"
+            text = f"{p.file.name}: sample rate {p.file.sr} Hz, but {many} {usual} Hz; convert it first"
+            _tell(TakeError(text), left_out)
+    low, high = RATES_HZ
+    if not low <= usual <= high:
+        raise TakeError(f"{like}: sample rate {usual} Hz; a take has {low} to {high} Hz")
+    usable = [p for p in probes if p.file.sr == usual]
+    return [replace(p, file=replace(p.file, start=p.time_reference or 0)) for p in usable]
+
+
+def _grouped(probes: list[Probe]) -> list[list[Probe]]:
+    """Join the parts of one recording; every other file stands alone."""
+    numbered: dict[tuple[str, str], list[Probe]] = defaultdict(list)
+    for p in probes:
+        match = _PART.match(Path(p.file.name).stem)
+        if match:
+            numbered[match["stem"], Path(p.file.name).suffix.lower()].append(p)
+    rows = {k: v for k, v in numbered.items() if len(v) > 1 and _in_a_row(v)}
+    lengths = Counter(tuple(p.file.n_samples for p in v) for v in rows.values())
+    whole = {p.file.n_samples for p in probes}
+    joined: dict[str, list[Probe]] = {}
+    for parts in rows.values():
+        if all(p.time_reference is not None for p in parts):
+            if all(b.file.start == a.file.start + a.file.n_samples for a, b in pairwise(parts)):
+                joined[parts[0].file.name] = parts
+            continue
+        sizes = tuple(p.file.n_samples for p in parts)
+        alike = len(set(sizes[:-1])) == 1 and sizes[-1] < sizes[0]
+        if alike and any(p.time_reference is None for p in parts) and (lengths[sizes] > 1 or sum(sizes) in whole):
+            at, placed = parts[0].file.start, []
+            for p in parts:
+                placed.append(replace(p, file=replace(p.file, start=at)))
+                at += p.file.n_samples
+            joined[parts[0].file.name] = placed
+    inner = {p.file.name for parts in joined.values() for p in parts[1:]}
+    return [joined.get(p.file.name, [p]) for p in probes if p.file.name not in inner]
+
+
+def _in_a_row(parts: list[Probe]) -> bool:
+    numbers = [int(Path(p.file.name).stem[-3:]) for p in parts]
+    kinds = {(p.file.n_channels, p.file.format, p.file.subtype) for p in parts}
+    return numbers == list(range(numbers[0], numbers[0] + len(parts))) and len(kinds) == 1
+
+
+def _placed(groups: list[list[Probe]], left_out: list[DspError] | None) -> list[list[Probe]]:
+    """Move every recording to its place, the earliest to 0; until now a file's start is its TimeReference."""
+    timed = [g for g in groups if g[0].time_reference is not None]
+    if not timed:
+        return groups
+    longest = max(timed, key=lambda g: (_span(g)[1] - _span(g)[0], g[0].file.name))
+
+    def apart(group: list[Probe]) -> int:
+        """Samples between a recording and the longest one; 0 or less if they touch or overlap."""
+        (a, b), (c, d) = _span(group), _span(longest)
+        return max(a - d, c - b)
+
+    stray = [g for g in timed if apart(g) > 0 and g[0].time_reference == 0]
+    far = [g for g in timed if apart(g) > 0 and g not in stray]
+    for g in far:
+        hours = apart(g) / g[0].file.sr / 3600
+        gap = f"{hours * 60:.1f} minutes" if hours < 1 else f"{hours:.1f} hours"
+        text = (
+            f"{g[0].file.name}: by its TimeReference it lies {gap} away from {longest[0].file.name}; "
+            "give every take a folder of its own"
+        )
+        _tell(TakeError(text), left_out)
+    earliest = min(_span(g)[0] for g in timed if g not in stray and g not in far)
+    placed = []
+    for g in groups:
+        if g not in far:
+            by = _span(g)[0] if g in stray or g[0].time_reference is None else earliest
+            placed.append([replace(p, file=replace(p.file, start=p.file.start - by)) for p in g])
+    return placed
+
+
+def _span(group: list[Probe]) -> tuple[int, int]:
+    return group[0].file.start, group[-1].file.start + group[-1].file.n_samples
+
+
+def _tracks(groups: list[list[Probe]]) -> tuple[tuple[Track, ...], dict[str, str]]:
+    tracks, names = [], {}
+    for group in groups:
+        files: tuple[AudioFile, ...] = tuple(p.file for p in group)
+        first = files[0]
+        for channel in range(first.n_channels):
+            track_id = first.name if first.n_channels == 1 else f"{first.name}:{channel}"
+            tracks.append(Track(id=track_id, files=files, channel=channel))
+            if channel in group[0].channel_names:
+                names[track_id] = group[0].channel_names[channel]
+    return tuple(tracks), names
+
+
+def _roled(
+    tracks: tuple[Track, ...], names: Mapping[str, str], reader: FileReader, sr: int, n_samples: int
+) -> tuple[Track, ...]:
+    from spillgate.dsp.take.content import guess_tracks
+
+    return tuple(guess_tracks(tracks, names, reader, sr, n_samples))
+
+
+def _long_enough(tracks: tuple[Track, ...], timed: set[str], left_out: list[DspError] | None) -> tuple[Track, ...]:
+    drums = [t for t in tracks if t.is_drum]
+    if not drums:
+        return tracks
+    longest = max(drums, key=lambda t: t.stop - t.start)
+    limit = SHORTEST_SHARE * (longest.stop - longest.start)
+    short = {
+        t.file.name: (t.stop - t.start) / t.file.sr
+        for t in drums
+        if t.stop - t.start < limit and t.file.name not in timed
+    }
+    for name, seconds in short.items():
+        _tell(
+            TakeError(
+                f"{name}: lasts {seconds:.1f} s, but {longest.file.name} "
+                f"{(longest.stop - longest.start) / longest.file.sr:.1f} s; it seems to belong to another take"
+            ),
+            left_out,
+        )
+    return tuple(t for t in tracks if t.file.name not in short)

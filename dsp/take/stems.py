@@ -1,0 +1,295 @@
+"""Writing stems: the input's format and chunks, new samples, and never half a file under its final name."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any, BinaryIO, Self
+
+import numpy as np
+import soundfile as sf
+from numpy.typing import NDArray
+
+from spillgate.dsp.errors import DspError, OutputError
+from spillgate.dsp.take import chunks
+from spillgate.dsp.take.audio import FLOAT_TYPES, INTEGER_BITS, open_sound
+from spillgate.dsp.take.model import AudioFile
+
+__all__ = ["StemWriter", "copy_file", "integer_bits", "write_atomically"]
+
+WAV_FAMILY = frozenset({"WAV", "WAVEX", "RF64"})
+
+TAGS = ("title", "copyright", "software", "artist", "comment", "date", "album", "license", "tracknumber", "genre")
+"""Texts that ``soundfile`` can keep in AIFF, FLAC and CAF."""
+
+
+def integer_bits(file: AudioFile) -> int | None:
+    """Tell how many bits the samples of a file have; None for floating point."""
+    return INTEGER_BITS.get(file.subtype)
+
+
+@contextmanager
+def _told(name: str) -> Iterator[None]:
+    """Turn what the system says about an output into one line."""
+    try:
+        yield
+    except DspError:
+        raise
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise OutputError(f"{name}: cannot be written ({why}); look at the space and the rights there") from error
+    except sf.LibsndfileError as error:
+        raise OutputError(f"{name}: cannot be written ({error.error_string})") from error
+
+
+class _Pending:
+    """A file that grows under a hidden name beside its place and moves there when it is whole."""
+
+    def __init__(self, target: Path) -> None:
+        self.target = target
+        self.temporary = target.with_name(f".{target.name}.part")
+
+    def commit(self) -> None:
+        """Move the file to its place, in one step, in place of what was there."""
+        with _told(self.target.name):
+            os.replace(self.temporary, self.target)
+
+    def abort(self) -> None:
+        """Throw the file away."""
+        self.temporary.unlink(missing_ok=True)
+
+
+def _synced(path: Path) -> None:
+    with open(path, "rb+") as stream:
+        os.fsync(stream.fileno())
+
+
+def write_atomically(path: Path, data: bytes) -> None:
+    """Write a small file under its final name, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    pending = _Pending(path)
+    try:
+        with _told(path.name):
+            with open(pending.temporary, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            pending.commit()
+    except BaseException:
+        pending.abort()
+        raise
+
+
+class FileCopy(_Pending):
+    """A byte-for-byte copy with the input's time stamp; `commit` puts it in its place."""
+
+    def __init__(self, source: Path, folder: Path) -> None:
+        super().__init__(folder / source.name)
+        try:
+            with _told(source.name):
+                shutil.copyfile(source, self.temporary)
+                _synced(self.temporary)
+                stat = source.stat()
+                os.utime(self.temporary, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+        except BaseException:
+            self.abort()
+            raise
+
+
+def copy_file(source: Path, folder: Path) -> Path:
+    """Copy a file byte for byte, whole or not at all.
+
+    Parameters
+    ----------
+    source, folder : Path
+
+    Returns
+    -------
+    target : Path
+        Has the same name and time stamp as `source`.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    copy = FileCopy(source, folder)
+    copy.commit()
+    return copy.target
+
+
+class _WavBody:
+    """Our own WAV: the input's chunks round new samples."""
+
+    def __init__(self, path: Path, file: AudioFile) -> None:
+        layout = chunks.read_layout(file.path)
+        self._bytes = layout.fmt.block_align // file.n_channels
+        self._order = layout.order
+        self._integer = integer_bits(file) is not None
+        self._stream: BinaryIO = open(path, "wb")  # noqa: SIM115 - lives as long as the writer
+        self._wav = chunks.WavWriter(self._stream, file.path, layout, file.n_samples)
+        self._wav.head()
+
+    def write(self, frames: NDArray[Any]) -> None:
+        n = self._bytes
+        if not self._integer:
+            packed = np.ascontiguousarray(frames, dtype=f"{self._order}f{n}")
+        elif n == 1:
+            packed = np.ascontiguousarray(frames + 128, dtype=np.uint8)  # 8-bit WAV is unsigned
+        elif n == 3:
+            wide = np.ascontiguousarray(frames, dtype=f"{self._order}i4").view(np.uint8).reshape(-1, 4)
+            packed = np.ascontiguousarray(wide[:, 1:] if self._order == ">" else wide[:, :3])
+        else:
+            packed = np.ascontiguousarray(frames, dtype=f"{self._order}i{n}")
+        self._stream.write(packed.data)
+
+    def finish(self) -> None:
+        self._wav.tail()
+
+    def close(self) -> None:
+        self._stream.close()
+
+
+class _SoundBody:
+    """AIFF, FLAC, CAF, W64 through ``soundfile``, with the tags it can keep."""
+
+    def __init__(self, path: Path, file: AudioFile) -> None:
+        with open_sound(file.path) as source:
+            endian, tags = source.endian, {t: getattr(source, t) for t in TAGS}
+        self._path, self._aiff = path, file.format == "AIFF"
+        bits = integer_bits(file)
+        self._shift = None if bits is None else 32 - bits
+        self._type = FLOAT_TYPES.get(file.subtype, np.dtype(np.float64))
+        self._sound = sf.SoundFile(str(path), "w", file.sr, file.n_channels, file.subtype, endian, file.format)
+        for tag, text in tags.items():
+            if text and file.format in ("AIFF", "FLAC", "CAF"):
+                setattr(self._sound, tag, text)
+
+    def write(self, frames: NDArray[Any]) -> None:
+        # integers go in left-justified: libsndfile would round towards minus infinity
+        y = frames.astype(self._type) if self._shift is None else frames << self._shift
+        self._sound.write(np.ascontiguousarray(y))
+
+    def finish(self) -> None:
+        self._sound.close()
+        if self._aiff:
+            _stop_clock(self._path)
+
+    def close(self) -> None:
+        self._sound.close()
+
+
+def _stop_clock(path: Path) -> None:
+    """Zero the time stamp in the PEAK chunk of a float AIFF: the same input must give the same bytes."""
+    with open(path, "rb+") as stream:
+        size = stream.seek(0, 2)
+        at = 12
+        while at + 16 <= size:
+            stream.seek(at)
+            name, n = struct.unpack(">4sI", stream.read(8))
+            if name == b"PEAK":
+                stream.seek(at + 12)
+                stream.write(bytes(4))
+            at += 8 + n + (n & 1)
+
+
+class StemWriter(_Pending):
+    """Writes one stem: format, rate, channels, length and metadata of its input, new samples.
+
+    Parameters
+    ----------
+    source : AudioFile
+        The input.
+    folder : Path
+        Where the stem goes, under the input's name.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+
+    Notes
+    -----
+    As a context manager it commits at the end and throws the file away after an error.  Without: `write`, `finish`,
+    then `commit` or `abort`.
+    """
+
+    def __init__(self, source: AudioFile, folder: Path) -> None:
+        super().__init__(folder / source.name)
+        self._source = source
+        self._left = source.n_samples
+        self._body: _WavBody | _SoundBody | None = None
+        try:
+            with _told(source.name):
+                body = _WavBody if source.format in WAV_FAMILY else _SoundBody
+                self._body = body(self.temporary, source)
+        except BaseException:
+            self.abort()
+            raise
+
+    def write(self, block: NDArray[Any]) -> None:
+        """Append samples.
+
+        Parameters
+        ----------
+        block : ndarray, shape (n_channels, n)
+            int32 in steps of the format's last bit for integer formats, else float.
+        """
+        if self._body is None:
+            raise ValueError("the stem is finished")
+        self._left -= block.shape[1]
+        with _told(self._source.name):
+            self._body.write(block.T)
+
+    def finish(self) -> None:
+        """Complete the file under its temporary name and see it on the disk.
+
+        Raises
+        ------
+        ValueError
+            If it has not got as many samples as its input.
+        """
+        if self._body is None:
+            return
+        if self._left != 0:
+            raise ValueError(f"{self._source.name}: {self._left} samples are missing")
+        with _told(self._source.name):
+            self._body.finish()
+            self._body.close()
+            self._body = None
+            _synced(self.temporary)
+
+    def abort(self) -> None:
+        """Throw the file away."""
+        body, self._body = self._body, None
+        try:
+            if body is not None:
+                body.close()
+        finally:
+            super().abort()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if kind is not None:
+            self.abort()
+            return
+        try:
+            self.finish()
+            self.commit()
+        except BaseException:
+            self.abort()
+            raise
