@@ -7,23 +7,18 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, signal
 
-from spillgate.dsp.core.levels import column, frame_hop, low_band, low_rate
+from spillgate.dsp.core.levels import column, frame_hop
 
 __all__ = [
     "Clip",
     "Cut",
     "Dropout",
-    "Hum",
     "clicks",
     "clipping",
     "cut_at_end",
     "dropouts",
-    "hum",
     "is_dead",
-    "low_cut_gain",
-    "lowest_partial",
 ]
 
 FULL_SCALE = 0.985
@@ -34,19 +29,6 @@ SAME_TOP = 0.98
 
 FLAT_MOMENTS = 4
 """Flat tops below full scale count from so many moments on (one flat top is chance; tuned on made takes)."""
-
-HUM_HZ = (50.0, 60.0)
-HUM_DRIFT_HZ = 0.3
-"""Mains stays within this (grids keep to ±0.2 Hz in normal use; from memory of EN 50160: ±1 % for 99.5 % of a year)."""
-
-HUM_CHUNK_S = 24.0
-"""Mains is taken to be steady for so long."""
-
-HUM_CLEAR_DB = 9.0
-"""A line counts when it stands so far over what is found 1…8 Hz away from it (tuned on made takes)."""
-
-HUM_CLEAR_ALONE_DB = 14.0
-"""The same for a line without any of its harmonics."""
 
 DROP_DBFS = -50.0
 """Sound on both sides of a dropout is at least so loud (common practice, no source)."""
@@ -68,10 +50,6 @@ CUT_OVER_NOISE_DB = 15.0
 CUT_UNDER_PEAK_DB = 36.0
 """Cut: the last 0.1 s are so far over the noise floor and less than so far under the loudest 10 ms (common practice,
 no source)."""
-
-
-HUM_FALL_DB_S = 6.0
-"""A line that falls faster than this in the quiet moments is a drum's (its −60 dB time is under 10 s)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,122 +114,6 @@ def clipping(table: NDArray[Any], sr: int) -> Clip | None:
         n_samples=int(column(table, "flat")[at].sum()),
         over_db=float(20.0 * np.log10(column(table, "flat_over")[at].max())),
     )
-
-
-@dataclass(frozen=True, kw_only=True)
-class Hum:
-    """Mains hum of a track.
-
-    Attributes
-    ----------
-    mains_hz : float
-        50 or 60.
-    level_db : float
-        Root mean square of all its lines up to 300 Hz, dBFS.
-    lines_db : mapping of int to float
-        Level of each line that counts, by number of the harmonic.
-    """
-
-    mains_hz: float
-    level_db: float
-    lines_db: dict[int, float]
-
-
-def _lines(x: NDArray[np.float64], rate: float) -> dict[float, dict[int, tuple[float, float]]]:
-    """Power and clearance in dB of every mains line in one stretch of the low band."""
-    n = len(x)
-    # quiet moments count more: each sample is weighted by the reciprocal of the power around it, as least squares
-    # with noise of changing strength asks for
-    width = int(0.4 * rate)
-    power = ndimage.uniform_filter1d((x - x.mean()) ** 2, width, mode="nearest")
-    power = np.maximum(power, 1e-14)
-    weight = 1.0 / (power + np.quantile(power, 0.1))
-    weight = ndimage.uniform_filter1d(weight, width, mode="nearest") * np.hanning(n)
-    total = float(weight.sum())
-    if total <= 0.0:
-        return {}
-    centred = x - float(np.sum(weight * x)) / total
-    size = 1 << int(np.ceil(np.log2(4 * n)))
-    spectrum = np.abs(np.fft.rfft(centred * weight, size)) ** 2 * (2.0 / total**2)
-    step = rate / size
-    found: dict[float, dict[int, tuple[float, float]]] = {}
-    for mains in HUM_HZ:
-        found[mains] = {}
-        for harmonic in range(1, int(300.0 / mains) + 1):
-            f = mains * harmonic
-            drift = HUM_DRIFT_HZ * min(harmonic, 2)
-            a, b = int((f - drift) / step), int((f + drift) / step) + 2
-            best = a + int(np.argmax(spectrum[a:b]))
-            line = float(spectrum[best])
-            lower = spectrum[int((f - 8.0) / step) : int((f - 1.0) / step)]
-            upper = spectrum[int((f + 1.0) / step) : int((f + 8.0) / step)]
-            around = max(float(np.quantile(lower, 0.95)), float(np.quantile(upper, 0.95)))
-            clear = 10.0 * np.log10(max(line, 1e-30) / max(around, 1e-30))
-            if clear >= HUM_CLEAR_DB and _falls(centred, weight, best * step, rate):
-                clear = 0.0
-            found[mains][harmonic] = (line, clear)
-    return found
-
-
-def _falls(x: NDArray[np.float64], weight: NDArray[np.float64], hz: float, rate: float) -> bool:
-    """Whether the tone at `hz` dies away in the quieter half of the time, as a drum's does and hum does not."""
-    turned = x * np.exp(-2j * np.pi * hz / rate * np.arange(len(x)))
-    width, lag = int(0.25 * rate), int(0.1 * rate)
-    window = np.hanning(width + 2)[1:-1]
-    level = 20.0 * np.log10(np.abs(signal.fftconvolve(turned, window, "valid")) + 1e-12)
-    quiet = weight[width // 2 : width // 2 + len(level) - lag]
-    use = quiet >= np.median(quiet)
-    fall = (level[:-lag] - level[lag:]) * (rate / lag)
-    return bool(np.median(fall[use]) > HUM_FALL_DB_S)
-
-
-def hum(table: NDArray[Any], sr: int) -> Hum | None:
-    """Find mains hum.
-
-    Parameters
-    ----------
-    table : ndarray, shape (n_frames, n_columns)
-    sr : int
-
-    Returns
-    -------
-    hum : Hum or None
-
-    Notes
-    -----
-    Hum is a line that stays at one frequency and phase for the whole take.  The low band is correlated with lines at
-    and around the harmonics of 50 and 60 Hz, weighted by the reciprocal of the power around each moment; drums near
-    50 Hz come and go with any phase, are loud only for moments, and are as strong a few hertz beside.  A line counts
-    if it stands over all of what is found 1…8 Hz away.  Long takes are cut into stretches of 24 s; a line must count
-    in half of them, and its level is the median.
-    """
-    x = low_band(table)
-    rate = low_rate(sr)
-    used = np.flatnonzero(x)
-    if len(used) < 3 * rate:
-        return None
-    x = x[used[0] : used[-1] + 1]
-    n_parts = max(1, round(len(x) / (HUM_CHUNK_S * rate)))
-    parts = [_lines(np.asarray(p), rate) for p in np.array_split(x, n_parts)]
-    parts = [p for p in parts if p]
-    best: Hum | None = None
-    for mains in HUM_HZ:
-        lines: dict[int, float] = {}
-        clear: dict[int, float] = {}
-        for harmonic in range(1, int(300.0 / mains) + 1):
-            power = np.array([p[mains][harmonic][0] for p in parts])
-            clearance = float(np.median([p[mains][harmonic][1] for p in parts]))
-            if clearance >= HUM_CLEAR_DB:
-                lines[harmonic] = float(10.0 * np.log10(np.median(power)))
-                clear[harmonic] = clearance
-        strong = [h for h in lines if clear[h] >= HUM_CLEAR_ALONE_DB]
-        # 300 Hz is a harmonic of both
-        if len(lines) < 2 and not (1 in strong or 2 in strong):
-            continue
-        level = 10.0 * np.log10(sum(10.0 ** (v / 10.0) for v in lines.values()))
-        if best is None or (len(lines), level) > (len(best.lines_db), best.level_db):
-            best = Hum(mains_hz=mains, level_db=float(level), lines_db=lines)
-    return best
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -395,77 +257,3 @@ def is_dead(loud_db: float, noise_db: float, kit_range_db: float) -> bool:
         Noise alone has its loudest of thousands of frames some 3 dB over its quietest tenth; 6 dB leaves room for hum.
     """
     return loud_db - noise_db < 6.0 and kit_range_db > 20.0
-
-
-def _spectrum(x: NDArray[np.float64], rate: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Mean power spectrum (Welch, 0.5 s Hann) and its frequencies."""
-    size = min(len(x), 1 << int(np.log2(0.75 * rate)))
-    hop = max(1, size // 2)
-    window = np.hanning(size)
-    pieces = [x[a : a + size] for a in range(0, len(x) - size + 1, hop)]
-    power = np.mean([np.abs(np.fft.rfft((p - p.mean()) * window)) ** 2 for p in pieces], axis=0)
-    power *= 2.0 / (np.sum(window**2) * size)  # so that its sum is the mean square
-    return np.asarray(power, np.float64), np.asarray(np.fft.rfftfreq(size, 1.0 / rate), np.float64)
-
-
-def lowest_partial(
-    table: NDArray[Any], sr: int, hit_times: NDArray[np.float64], low_hz: float, high_hz: float
-) -> float:
-    """Measure the lowest strong partial of a drum in its own mic.
-
-    Parameters
-    ----------
-    table : ndarray, shape (n_frames, n_columns)
-    sr : int
-    hit_times : ndarray
-        Own hits, seconds.
-    low_hz, high_hz : float
-        Where to look.
-
-    Returns
-    -------
-    partial_hz : float
-        The lowest peak within 12 dB of the greatest in that range, or 0 without hits.
-    """
-    x, rate = low_band(table), low_rate(sr)
-    size = int(0.4 * rate)
-    total: NDArray[np.float64] | None = None
-    window = np.hanning(size)
-    for t in hit_times:
-        a = int((t + 0.02) * rate)
-        if a + size <= len(x):
-            p = np.abs(np.fft.rfft(x[a : a + size] * window, 4 * size)) ** 2
-            total = p if total is None else total + p
-    if total is None:
-        return 0.0
-    f = np.fft.rfftfreq(4 * size, 1.0 / rate)
-    inside = np.flatnonzero((f >= low_hz) & (f <= high_hz))
-    p = total[inside]
-    tops = [
-        k
-        for k in range(1, len(p) - 1)
-        if p[k] >= p[k - 1] and p[k] > p[k + 1] and p[k] >= 10.0 ** (-12.0 / 10.0) * p.max()
-    ]
-    return float(f[inside[tops[0]]]) if tops else 0.0
-
-
-def low_cut_gain(table: NDArray[Any], sr: int, cut_hz: float) -> tuple[float, float]:
-    """Measure what lies under a low cut.
-
-    Parameters
-    ----------
-    table : ndarray, shape (n_frames, n_columns)
-    sr : int
-    cut_hz : float
-
-    Returns
-    -------
-    level_db, share_db : float
-        Level of everything under the cut, without offset, dBFS; and re the whole track's mean power.
-    """
-    power, f = _spectrum(low_band(table), low_rate(sr))
-    under = float(np.sum(power[(f > 2.0) & (f < cut_hz)]))
-    total = float(np.mean(column(table, "power") - column(table, "mean") ** 2))
-    if under <= 0.0 or total <= 0.0:
-        return -200.0, -200.0
-    return float(10.0 * np.log10(under)), float(10.0 * np.log10(under / total))

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from spillgate.dsp.core import faults
+from spillgate.dsp.core import faults, low_end
 from spillgate.dsp.core.levels import Levels, level_figures
 
 SR = 48000
@@ -109,7 +109,7 @@ def mains(hz: float, rms_db: float, n: int, sr: int = SR) -> NDArray[np.float64]
 @pytest.mark.parametrize("hz", [50.0, 60.0, 49.9, 60.1])
 def test_hum_and_its_level(hz: float, sr: int) -> None:
     x, _ = drum(8.0, hz=205.0, sr=sr, decay=0.06)
-    found = faults.hum(table(x + mains(hz, -60.0, len(x), sr), sr), sr)
+    found = low_end.hum(table(x + mains(hz, -60.0, len(x), sr), sr), sr)
     assert found is not None
     assert found.mains_hz == round(hz, -1)
     assert found.level_db == pytest.approx(-60.0, abs=0.5)
@@ -123,7 +123,7 @@ def test_hum_and_its_level(hz: float, sr: int) -> None:
 def test_a_low_drum_next_to_the_mains_is_no_hum(hz: float, decay: float) -> None:
     for seed in range(3):
         x, _ = drum(12.0, hz=hz, decay=decay, every=0.55, seed=seed)
-        assert faults.hum(table(x), SR) is None
+        assert low_end.hum(table(x), SR) is None
 
 
 def test_strokes_on_a_grid_are_no_hum() -> None:
@@ -132,12 +132,12 @@ def test_strokes_on_a_grid_are_no_hum() -> None:
     t = np.arange(SR // 2) / SR
     one = 0.5 * np.sin(2 * np.pi * 55 * t) * np.exp(-t / 0.1)
     x = np.tile(one, 20) + 5e-5 * np.random.default_rng(1).standard_normal(20 * len(one))
-    assert faults.hum(table(x), SR) is None
+    assert low_end.hum(table(x), SR) is None
 
 
 def test_short_or_silent_takes_have_no_hum() -> None:
-    assert faults.hum(table(np.zeros(5 * SR)), SR) is None
-    assert faults.hum(table(mains(50.0, -40.0, SR)), SR) is None
+    assert low_end.hum(table(np.zeros(5 * SR)), SR) is None
+    assert low_end.hum(table(mains(50.0, -40.0, SR)), SR) is None
 
 
 # ---- dropouts
@@ -233,15 +233,15 @@ def test_dead_channel_against_a_quiet_one() -> None:
 @pytest.mark.parametrize("hz", [62.0, 90.0, 140.0])
 def test_lowest_partial(hz: float) -> None:
     x, times = drum(hz=hz)
-    assert faults.lowest_partial(table(x), SR, times, 40.0, 250.0) == pytest.approx(hz, abs=1.0)
-    assert faults.lowest_partial(table(x), SR, np.zeros(0), 40.0, 250.0) == 0.0
+    assert low_end.lowest_partial(table(x), SR, times, 40.0, 250.0) == pytest.approx(hz, abs=1.0)
+    assert low_end.lowest_partial(table(x), SR, np.zeros(0), 40.0, 250.0) == 0.0
 
 
 def test_what_a_low_cut_would_take() -> None:
     x, _ = drum(10.0, hz=200.0)
     t = np.arange(len(x)) / SR
-    clean = faults.low_cut_gain(table(x), SR, 60.0)[0]
-    level, share = faults.low_cut_gain(table(x + 0.02 * np.sin(2 * np.pi * 25 * t)), SR, 60.0)
+    clean = low_end.low_cut_gain(table(x), SR, 60.0)[0]
+    level, share = low_end.low_cut_gain(table(x + 0.02 * np.sin(2 * np.pi * 25 * t)), SR, 60.0)
     assert level == pytest.approx(20 * np.log10(0.02 / np.sqrt(2)), abs=0.3)  # r.m.s. of that sine
     assert clean < level - 15.0
     assert share < 0.0
