@@ -1,0 +1,420 @@
+"""When a drum's sound arrives at a farther microphone, and with which sign.
+
+The close microphone says what the drum sounds like, the farther one when that arrives.  For every lag and sign the
+likelihood of the whole interval is worked out: noise until the arrival, then a copy of the close microphone's attack,
+then anything.  Every hit has one bounded vote per lag and sign: it can support a lag by about 5 and oppose it by log 2
+at most, so that one coincident crash cannot outvote the others.  Plain correlation fails here: a resonating shell puts
+its greatest peak half a period or more away from the arrival, often with the wrong sign.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from spillgate.dsp.core.hit_pieces import best_hits, filtered, hit_weights
+
+__all__ = ["COARSE", "FINE", "Setting", "Votes", "arrival_votes", "log_likelihood", "pooled_transfer"]
+
+Floats = NDArray[np.float64]
+
+MOST_HITS = 16
+"""Hits used per pair of microphones, so that the cost does not grow with the take."""
+LEAD_S = 0.0001
+"""The copy begins this long before the onset."""
+AFTER_S = 0.001
+"""For so long after the copy only the energy is expected."""
+LOCAL_S = 0.0003
+"""Half width over which the power of the unknown rest is taken."""
+ERROR_SHORT, ERROR_LONG = 0.5, 0.8
+"""Error of the copy re its size, for copies up to 2 ms and longer ones (tuned on recorded hits)."""
+LONG_S = 0.002
+GAIN_RANGE = (0.15 * 0.8, 4.0 * 0.8)
+"""Gain allowed, re the expected one."""
+GAIN_CENTRE, GAIN_SPREAD, GAIN_PRICE = 0.8, 0.7, 3.0
+GAIN_GUESSES = (1.0, 0.2, 0.04)
+"""Share of the far microphone's loudest 3 ms that is the first arrival (power); the best of the three is used."""
+BLUR_S = 0.00003
+TEMPERATURE = 6.0
+"""Of the softmax at 44.1 kHz, for copies of up to 2 ms."""
+TEMPERATURE_RATE_HZ = 44_100.0
+
+TRANSFER_S, TRANSFER_LOW_HZ, TRANSFER_HIGH_HZ = 0.005, 80.0, 14_000.0
+TRANSFER_LEAD, TRANSFER_BONUS = 1.6, 6.0
+"""A pooled transfer whose peak leads by this factor adds up to so much to its lag."""
+APART_S = 0.00015
+"""Answers nearer than this are the same answer."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Bands (Hz) and lengths of the copy (s) over which votes are averaged; fixed temperature if given."""
+
+    bands_hz: tuple[tuple[float, float | None], ...]
+    lengths_s: tuple[float, ...]
+    temperature: float | None = None
+
+
+COARSE = Setting(((300.0, None), (800.0, None), (300.0, 3000.0)), (0.0007, 0.0015, 0.004, 0.010))
+"""Short copies know the arrival, long ones the sign; the third band leaves most cymbals out.  Tuned on recorded hits."""
+FINE = Setting(((600.0, None), (1000.0, None)), (0.0007, 0.001, 0.0015), 4.0)
+
+
+@dataclass(frozen=True)
+class Votes:
+    """Sum of the hits' votes for every lag and sign.
+
+    Attributes
+    ----------
+    lags : ndarray of int, shape (n_lags,)
+        Samples at `rate`, ascending, without gaps.
+    plus, minus : ndarray, shape (n_lags,)
+        Natural log units, for a copy in phase and in opposite phase.
+    rate : float
+        Hz.
+    n_hits : int
+        Hits that voted.
+    """
+
+    lags: NDArray[np.int64]
+    plus: Floats
+    minus: Floats
+    rate: float
+    n_hits: int
+
+    def best(self, sign: int = 0) -> tuple[int, int, float]:
+        """Give the best lag, its sign and its lead over any answer elsewhere or of the other sign.
+
+        Parameters
+        ----------
+        sign : int
+            1 or −1: only lags of that sign compete for the answer; 0: both.
+
+        Returns
+        -------
+        lag, sign : int
+            Lag in samples at `rate`.
+        margin : float
+            Lead over the best answer farther than 0.15 ms or of the other sign; negative if another one is better.
+        """
+        both = np.stack([self.plus, self.minus])
+        row = {0: None, 1: 0, -1: 1}[sign]
+        if row is None:
+            row = int(both.max(axis=1).argmax())
+        k = int(both[row].argmax())
+        rest = both.copy()
+        near = round(APART_S * self.rate)
+        rest[row, max(k - near, 0) : k + near + 1] = -np.inf
+        other = float(rest.max())
+        margin = float(both[row, k]) - other if np.isfinite(other) else 0.0
+        return int(self.lags[k]), 1 - 2 * row, margin
+
+
+@njit(nogil=True, cache=True)
+def _log_likelihood(
+    x: Floats,
+    y: Floats,
+    onset: int,
+    lag_low: int,
+    lag_high: int,
+    lengths: NDArray[np.int64],
+    errors: Floats,
+    lead: int,
+    after: int,
+    local: int,
+    noise: float,
+    expected: Floats,
+    low: float,
+    high: float,
+    out: Floats,
+) -> None:
+    n_lags = lag_high - lag_low + 1
+    start = onset - lead + lag_low
+    longest = lengths[-1]
+    stop = min(onset + lag_high + longest + after, len(y))
+    n = stop - start
+    # running sums: cost as noise (Student t, 4 degrees of freedom) and as anything with its own local power
+    as_noise = np.zeros(n + 1)
+    as_rest = np.zeros(n + 1)
+    square = np.zeros(n + 2 * local + 2)
+    for k in range(-local, n + local + 1):
+        i = start + k
+        v = y[i] * y[i] if 0 <= i < len(y) else 0.0
+        square[k + local + 1] = square[k + local] + v
+    half_log_noise = 0.5 * np.log(noise)
+    for k in range(n):
+        e2 = y[start + k] * y[start + k]
+        as_noise[k + 1] = as_noise[k] - half_log_noise - 2.5 * np.log(1.0 + e2 / (4.0 * noise))
+        power = (square[k + 2 * local + 1] - square[k]) / (2 * local + 1)
+        v = max(power, noise)
+        as_rest[k + 1] = as_rest[k] - 0.5 * np.log(v) - 2.5 * np.log(1.0 + e2 / (4.0 * v))
+    x0 = onset - lead
+    for w in range(len(lengths)):
+        length = lengths[w]
+        xx = 0.0
+        for k in range(length):
+            xx += x[x0 + k] * x[x0 + k]
+        xx += 1e-30
+        template = xx / length
+        tail = 0.0
+        m = min(after, length) // 2 + 1
+        for k in range(m):
+            tail += x[x0 + length - 1 - k] ** 2
+        tail /= m
+        end = min(n, n_lags - 1 + length + after)
+        for d in range(n_lags):
+            y0 = start + d
+            yx = 0.0
+            for k in range(length):
+                yx += y[y0 + k] * x[x0 + k]
+            for s in range(2):
+                sign = 1.0 - 2.0 * s
+                free = sign * yx / xx
+                last = -1.0
+                fit = 0.0
+                for h in range(len(expected)):
+                    g = min(max(free, low * expected[h]), high * expected[h])
+                    if g != last:
+                        v = noise + errors[w] * errors[w] * g * g * template
+                        scale = 1.0 / (4.0 * v)
+                        product = 1.0
+                        total = 0.0
+                        sg = sign * g
+                        for k in range(length):
+                            e = y[y0 + k] - sg * x[x0 + k]
+                            product *= 1.0 + e * e * scale
+                            if product > 1e100:
+                                total += np.log(product)
+                                product = 1.0
+                        total += np.log(product)
+                        fit = -0.5 * length * np.log(v) - 2.5 * total
+                        # the next ms: power only (Student t, 2 degrees of freedom)
+                        v3 = noise + g * g * tail
+                        product = 1.0
+                        total = 0.0
+                        b = min(d + length + after, n)
+                        for k in range(d + length, b):
+                            e = y[start + k]
+                            product *= 1.0 + e * e / (2.0 * v3)
+                            if product > 1e100:
+                                total += np.log(product)
+                                product = 1.0
+                        total += np.log(product)
+                        fit += -0.5 * (b - d - length) * np.log(v3) - 1.5 * total
+                        fit += as_noise[d] + as_rest[end] - as_rest[min(b, end)]
+                        last = g
+                    off = np.log(g / (0.8 * expected[h])) / 0.7
+                    out[h, w, s, d] = fit - 3.0 * off * off
+
+
+def log_likelihood(
+    x: Floats,
+    y: Floats,
+    onset: int,
+    rate: float,
+    lag_low: int,
+    lag_high: int,
+    lengths_s: tuple[float, ...],
+    noise: float,
+    expected: Floats,
+) -> Floats:
+    """Give the log likelihood of every arrival of one hit.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n_samples,), float64
+        High-passed pieces of the close and the far microphone.
+    onset : int
+        First sample of the hit in `x`.
+    rate : float
+        Hz.
+    lag_low, lag_high : int
+        Lags compared, both included; samples.
+    lengths_s : tuple of float
+        Lengths of the copy, ascending.
+    noise : float
+        Mean square of `y` without the hit.
+    expected : ndarray, shape (n_guesses,)
+        Gains from `x` to `y` to be expected.
+
+    Returns
+    -------
+    fit : ndarray, shape (n_guesses, n_lengths, 2, n_lags)
+        Natural log; index 0 of the third axis is the copy in phase.
+    """
+    lengths = np.array([max(round(v * rate), 4) for v in lengths_s], np.int64)
+    errors = np.array([ERROR_LONG if v > LONG_S else ERROR_SHORT for v in lengths_s])
+    out = np.zeros((len(expected), len(lengths), 2, lag_high - lag_low + 1))
+    _log_likelihood(
+        x,
+        y,
+        onset,
+        lag_low,
+        lag_high,
+        lengths,
+        errors,
+        max(round(LEAD_S * rate), 1),
+        round(AFTER_S * rate),
+        max(round(LOCAL_S * rate), 1),
+        noise,
+        expected,
+        GAIN_RANGE[0],
+        GAIN_RANGE[1],
+        out,
+    )
+    return out
+
+
+def bounded_vote(fit: Floats, temperature: float | Floats, blur: float) -> Floats:
+    """Turn log likelihoods over signs and lags into votes between −log 2 and log of half the number of cells.
+
+    Parameters
+    ----------
+    fit : ndarray, shape (..., 2, n_lags)
+    temperature : float or ndarray that fits `fit`
+        What a difference of log likelihoods is divided by.
+    blur : float
+        Standard deviation of the blur along the lags, samples.
+
+    Returns
+    -------
+    votes : ndarray, same shape
+    """
+    p = np.exp((fit - fit.max(axis=(-2, -1), keepdims=True)) / temperature)
+    if blur > 0.1:
+        p = gaussian_filter1d(p, blur, axis=-1, mode="constant")
+    p /= p.sum(axis=(-2, -1), keepdims=True)
+    cells = p.shape[-1] * p.shape[-2]
+    return np.asarray(np.log(0.5 * p * cells + 0.5))
+
+
+def arrival_votes(
+    x: Floats,
+    y: Floats,
+    onset: NDArray[np.int64],
+    rate: float,
+    lag_low: int,
+    lag_high: int,
+    setting: Setting = COARSE,
+    most_hits: int = MOST_HITS,
+) -> Votes:
+    """Let the best hits vote on when and with which sign the drum arrives at the far microphone.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n_hits, n_samples), float64
+        Pieces of the close and the far microphone at the analysis rate; at least 26 ms before the onset plus
+        `lag_low`, 13 ms after the onset plus `lag_high`.
+    onset : ndarray of int, shape (n_hits,)
+        First sample of each hit in `x`.
+    rate : float
+        Hz.
+    lag_low, lag_high : int
+        Samples, both included.
+    setting : Setting
+    most_hits : int
+        Best hits used.
+
+    Returns
+    -------
+    votes : Votes
+        Averaged over the setting's filters and lengths; zero where there is no usable hit.
+    """
+    lags = np.arange(lag_low, lag_high + 1)
+    total = np.zeros((2, len(lags)))
+    if not len(x):
+        return Votes(lags, total[0], total[1], rate, 0)
+    low, high = setting.bands_hz[0]
+    _, quality, _ = hit_weights(
+        filtered(x, low, high, rate), filtered(y, low, high, rate), onset, rate, lag_low, lag_high
+    )
+    chosen = best_hits(quality, most_hits)
+    x, y, onset = x[chosen], y[chosen], onset[chosen]
+    heat = np.array(
+        [
+            (setting.temperature or TEMPERATURE * max(1.0, np.sqrt(v * 1000.0 / 2.0))) * rate / TEMPERATURE_RATE_HZ
+            for v in setting.lengths_s
+        ]
+    ).reshape(1, -1, 1, 1)
+    for low, high in setting.bands_hz:
+        xf, yf = filtered(x, low, high, rate), filtered(y, low, high, rate)
+        noise, _, gain2 = hit_weights(xf, yf, onset, rate, lag_low, lag_high)
+        if gain2 <= 0.0:
+            continue
+        expected = np.sqrt(gain2 * np.array(GAIN_GUESSES))
+        votes = np.zeros((len(expected), len(setting.lengths_s), 2, len(lags)))
+        for k in range(len(xf)):
+            fit = log_likelihood(
+                xf[k], yf[k], int(onset[k]), rate, lag_low, lag_high, setting.lengths_s, float(noise[k]), expected
+            )
+            votes += bounded_vote(fit, heat, BLUR_S * rate)
+        mean = votes.mean(axis=1)
+        total += mean[int(mean.max(axis=(1, 2)).argmax())]
+    total /= len(setting.bands_hz)
+    return Votes(lags, total[0], total[1], rate, len(chosen))
+
+
+def pooled_transfer(
+    x: Floats, y: Floats, onset: NDArray[np.int64], rate: float, lag_low: int, lag_high: int
+) -> tuple[int, int, float]:
+    """Give a second opinion: the peak of the transfer from close to far microphone, pooled over the hits.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n_hits, n_samples), float64
+    onset : ndarray of int, shape (n_hits,)
+    rate : float
+        Hz.
+    lag_low, lag_high : int
+        Samples.
+
+    Returns
+    -------
+    lag, sign : int
+    lead : float
+        Peak over the greatest value farther than 0.15 ms from it or of the other sign; 0 without hits.
+    """
+    n = round(TRANSFER_S * rate)
+    lead = max(round(LEAD_S * rate), 1)
+    total = n + lag_high - lag_low + 1
+    size = 1 << int(np.ceil(np.log2(total + n)))
+    fade = np.ones(n)
+    tail = n // 2
+    fade[n - tail :] = 0.5 + 0.5 * np.cos(np.pi * (np.arange(tail) + 0.5) / tail)
+    cross = np.zeros(size // 2 + 1, complex)
+    xx, yy = np.zeros(size // 2 + 1), np.zeros(size // 2 + 1)
+    for k in range(len(x)):
+        a = int(onset[k]) - lead
+        px = x[k, a : a + n] * fade
+        py = y[k, a + lag_low : a + lag_low + total]
+        scale = np.sqrt((px @ px) * (py @ py)) + 1e-20
+        fx, fy = np.fft.rfft(px, size), np.fft.rfft(py, size)
+        cross += fy * fx.conj() / scale
+        xx += np.abs(fx) ** 2 / scale
+        yy += np.abs(fy) ** 2 / scale
+    f = np.fft.rfftfreq(size, 1 / rate)
+    band = (f >= TRANSFER_LOW_HZ) & (f <= TRANSFER_HIGH_HZ)
+    r = np.fft.irfft(np.where(band, cross / np.sqrt(xx * yy + 1e-20), 0), size)[: lag_high - lag_low + 1]
+    k = int(np.abs(r).argmax())
+    sign = 1 if r[k] >= 0 else -1
+    near = round(APART_S * rate)
+    rest = np.concatenate([np.abs(r[: max(k - near, 0)]), np.abs(r[k + near + 1 :]), np.maximum(-sign * r, 0)])
+    other = float(rest.max(initial=0.0))
+    return lag_low + k, sign, float(abs(r[k]) / other) if other > 0 else 0.0
+
+
+def with_second_opinion(votes: Votes, opinion: tuple[int, int, float]) -> Votes:
+    """Add the second opinion's bonus to its lag (and, falling off, to the lags within 0.15 ms of it)."""
+    lag, sign, lead = opinion
+    bonus = TRANSFER_BONUS * float(np.clip(lead / TRANSFER_LEAD - 1.0, 0.0, 1.0))
+    if bonus <= 0.0:
+        return votes
+    near = APART_S * votes.rate
+    add = bonus * np.maximum(0.0, 1.0 - np.abs(votes.lags - lag) / near)
+    plus = votes.plus + add if sign > 0 else votes.plus
+    minus = votes.minus + add if sign < 0 else votes.minus
+    return Votes(votes.lags, plus, minus, votes.rate, votes.n_hits)

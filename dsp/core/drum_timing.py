@@ -1,0 +1,273 @@
+"""When one drum's sound reaches the overheads: all microphones of the drum and all overheads together.
+
+The microphones of a drum stand so near that the delay between them is told by their own first samples; so their
+votes are added before anything is decided, and a bottom microphone in doubt is carried by the top one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spillgate.dsp.core.arrival import (
+    APART_S,
+    COARSE,
+    FINE,
+    MOST_HITS,
+    Setting,
+    Votes,
+    arrival_votes,
+)
+from spillgate.dsp.core.hit_pieces import attack_samples, best_hits, filtered, hit_weights
+from spillgate.dsp.core.subsample import phase_lag
+
+__all__ = ["Answer", "Between", "DrumTiming", "between", "drum_timing"]
+
+Floats = NDArray[np.float64]
+
+FINE_REACH_S = 0.0003
+CENTROID_CELLS = 7
+COHERENT = 0.45
+"""Least coherence of the agreeing hits at which the phase is believed (tuned on made takes and recorded hits)."""
+PHASE_REACH_S = 0.00005
+"""Most by which the phase may move the lag."""
+BETWEEN_REACH_S = (-0.0025, 0.005)
+"""Where the second microphone of a drum may lie: 85 cm before to 1.7 m behind the first."""
+BETWEEN_SPREAD_S = 0.00025
+"""Greatest distance of the quartiles at which the delay between two microphones of a drum is believed."""
+FEWEST = 3
+"""Hits below which nothing is sure."""
+BETWEEN_SETTING = Setting(((300.0, None),), (0.0007,))
+CLEAR_MARGIN = 3.0
+EDGE_S = 0.0001
+
+
+@dataclass(frozen=True)
+class Between:
+    """Delay between two microphones of one drum.
+
+    Attributes
+    ----------
+    lag : float
+        By how much the sound is later in the second microphone; samples at the analysis rate.
+    sign : int
+        1 or −1.
+    sign_margin : float
+        Natural log units.
+    sure : bool
+        Whether enough hits agree on it.
+    """
+
+    lag: float
+    sign: int
+    sign_margin: float
+    sure: bool
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The best arrival of one sign.
+
+    Attributes
+    ----------
+    score : float
+        Sum of votes, natural log units.
+    lead : float
+        Over the best lag of the same sign farther than 0.15 ms.
+    lag : float
+        Samples at the analysis rate.
+    coherence : float
+    by_phase : bool
+        Whether the lag comes from the phase.
+    at_edge : bool
+        Whether it lies at an end of the range.
+    n_hits : int
+    """
+
+    score: float
+    lead: float
+    lag: float
+    coherence: float
+    by_phase: bool
+    at_edge: bool
+    n_hits: int
+
+
+@dataclass(frozen=True)
+class DrumTiming:
+    """What the sound says about one drum's microphones.
+
+    Attributes
+    ----------
+    betweens : tuple of Between
+        Of every microphone after the first, against the first.
+    answers : tuple of tuple of (Answer, Answer)
+        Per microphone, per overhead: in phase and in opposite phase. Microphones whose delay to the first is sure
+        share scores, the sign then being counted as `Between.sign` says.
+    """
+
+    betweens: tuple[Between, ...]
+    answers: tuple[tuple[tuple[Answer, Answer], ...], ...]
+
+
+def between(first: Floats, second: Floats, onset: NDArray[np.int64], onset2: NDArray[np.int64], rate: float) -> Between:
+    """Measure the delay between two microphones of one drum by the first samples of its hits.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (n_hits, n_samples), float64
+        Pieces of both microphones, cut at the same places.
+    onset, onset2 : ndarray of int, shape (n_hits,)
+        First sample of each hit in each of them.
+    rate : float
+        Hz.
+
+    Returns
+    -------
+    between : Between
+    """
+    if not len(first):
+        return Between(0.0, 1, 0.0, False)
+    low, high = round(BETWEEN_REACH_S[0] * rate), round(BETWEEN_REACH_S[1] * rate)
+    a, b = filtered(first, 300.0, None, rate), filtered(second, 300.0, None, rate)
+    _, quality, _ = hit_weights(a, b, onset, rate, low, high)
+    chosen = best_hits(quality, MOST_HITS)
+    steps = np.sort((onset2 - onset)[chosen].astype(float))
+    quarter = len(steps) // 4
+    lag = float(steps[quarter : len(steps) - quarter].mean())
+    spread = float(steps[len(steps) - 1 - quarter] - steps[quarter])
+    sure = len(steps) >= FEWEST and spread <= BETWEEN_SPREAD_S * rate
+    reach = round(FINE_REACH_S * rate)
+    votes = arrival_votes(
+        first[chosen], second[chosen], onset[chosen], rate, round(lag) - reach, round(lag) + reach, BETWEEN_SETTING
+    )
+    plus, minus = float(votes.plus.max()), float(votes.minus.max())
+    return Between(lag, 1 if plus >= minus else -1, abs(plus - minus), sure)
+
+
+def _votes(
+    xs: Sequence[Floats],
+    y: Floats,
+    onsets: Sequence[NDArray[np.int64]],
+    lags: Sequence[float],
+    signs: Sequence[int],
+    rate: float,
+    low: int,
+    high: int,
+    setting: Setting,
+) -> Votes:
+    """Votes of several microphones of one drum, as lags of the first one."""
+    plus, minus = np.zeros(high - low + 1), np.zeros(high - low + 1)
+    n_hits = 0
+    for x, onset, lag, sign in zip(xs, onsets, lags, signs, strict=True):
+        shift = round(lag)
+        for start in (onset, attack_samples(x, onset, rate)):
+            own = arrival_votes(x, y, start, rate, low - shift, high - shift, setting)
+            plus += 0.5 * (own.plus if sign > 0 else own.minus)
+            minus += 0.5 * (own.minus if sign > 0 else own.plus)
+            n_hits = max(n_hits, own.n_hits)
+    return Votes(np.arange(low, high + 1), plus, minus, rate, n_hits)
+
+
+def _answer(
+    xs: Sequence[Floats],
+    y: Floats,
+    onsets: Sequence[NDArray[np.int64]],
+    lags: Sequence[float],
+    signs: Sequence[int],
+    rate: float,
+    votes: Votes,
+    sign: int,
+) -> list[Answer]:
+    """Refine the best lag of one sign; one answer per microphone."""
+    row = votes.plus if sign > 0 else votes.minus
+    k = int(row.argmax())
+    near = round(APART_S * rate)
+    rest = np.concatenate([row[: max(k - near, 0)], row[k + near + 1 :]])
+    lead = float(row[k] - rest.max()) if len(rest) else 0.0
+    low, high = int(votes.lags[0]), int(votes.lags[-1])
+    coarse = int(votes.lags[k])
+    edge = EDGE_S * rate
+    at_edge = coarse - low < edge or high - coarse < edge
+    reach = round(FINE_REACH_S * rate)
+    fine = _votes(xs, y, onsets, lags, signs, rate, coarse - reach, coarse + reach, FINE)
+    cells = fine.plus if sign > 0 else fine.minus
+    m = int(cells.argmax())
+    a, b = max(m - CENTROID_CELLS // 2, 0), min(m + CENTROID_CELLS // 2 + 1, len(cells))
+    weight = np.exp(cells[a:b] - cells[m])
+    lag = float((weight * fine.lags[a:b]).sum() / weight.sum())
+    out = []
+    for x, onset, own_lag, own_sign in zip(xs, onsets, lags, signs, strict=True):
+        guess = lag - own_lag
+        _, quality, _ = hit_weights(
+            filtered(x, 300.0, None, rate), filtered(y, 300.0, None, rate), onset, rate, low, high
+        )
+        chosen = best_hits(quality, MOST_HITS)
+        phase = phase_lag(
+            x[chosen], y[chosen], onset[chosen], attack_samples(x, onset, rate)[chosen], guess, sign * own_sign, rate
+        )
+        by_phase = phase.coherence >= COHERENT and abs(phase.lag - guess) <= PHASE_REACH_S * rate
+        out.append(
+            Answer(
+                float(row[k]),
+                lead,
+                phase.lag if by_phase else guess,
+                phase.coherence,
+                by_phase,
+                at_edge,
+                votes.n_hits,
+            )
+        )
+    return out
+
+
+def drum_timing(
+    xs: Sequence[Floats],
+    ys: Sequence[Floats],
+    onsets: Sequence[NDArray[np.int64]],
+    rate: float,
+    lag_range: tuple[int, int],
+) -> DrumTiming:
+    """Measure all microphones of one drum against all overheads.
+
+    Parameters
+    ----------
+    xs, ys : sequence of ndarray, shape (n_hits, n_samples), float64
+        Pieces of the drum's microphones and of the overheads, cut at the same places at the analysis rate.
+    onsets : sequence of ndarray of int, shape (n_hits,)
+        First sample of every hit in each of the drum's microphones.
+    rate : float
+        Hz.
+    lag_range : (int, int)
+        Earliest and latest arrival after the first microphone's onset, samples.
+
+    Returns
+    -------
+    timing : DrumTiming
+    """
+    pairs = tuple(
+        between(xs[0], xs[m], onsets[0], onsets[m], rate) if len(xs[0]) else Between(0.0, 1, 0.0, False)
+        for m in range(1, len(xs))
+    )
+    low, high = lag_range
+    groups: list[list[int]] = [[0]]
+    for m, pair in enumerate(pairs, 1):
+        if pair.sure:
+            groups[0].append(m)
+        else:
+            groups.append([m])
+    shared: list[list[tuple[Answer, Answer]]] = [[] for _ in xs]
+    final = list(pairs)
+    for group in groups:
+        lags = [0.0 if m == group[0] else pairs[m - 1].lag for m in group]
+        signs = [1 if m == group[0] else pairs[m - 1].sign for m in group]
+        gx, go = [xs[m] for m in group], [onsets[m] for m in group]
+        votes = [_votes(gx, y, go, lags, signs, rate, low, high, COARSE) for y in ys]
+        for y, v in zip(ys, votes, strict=True):
+            both = [_answer(gx, y, go, lags, signs, rate, v, s) for s in (1, -1)]
+            for j, m in enumerate(group):
+                shared[m].append((both[0][j], both[1][j]))
+    return DrumTiming(tuple(final), tuple(tuple(v) for v in shared))
