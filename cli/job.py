@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from spillgate.dsp.render import RenderReport
     from spillgate.dsp.take.model import Progress, Take
 
+ROLE_WEIGHT = 20.0
+"""Weight of a question about a role: above every other, as all else follows from the roles."""
+
 __all__ = ["main_job", "prepare_kernels", "progress_bar"]
 
 
@@ -71,7 +74,7 @@ def main_job(
         for processor in chain.processors:
             processor.check_tracks(take)
         with fill(out) as (new, work):
-            plan = chain.decide(take, work=work / "features")
+            plan = _with_doubts(chain.decide(take, work=work / "features"), take)
             report = render(take, plan, new)
             store.save(plan, new)
             tables.write_hits(plan, new / "hits.csv")
@@ -81,6 +84,19 @@ def main_job(
                 source["inputs"] = str(inputs.resolve())
             (new / "source.json").write_text(json.dumps(source, indent=2, ensure_ascii=False) + "\n", "utf-8")
     return take, plan, report
+
+
+def _with_doubts(plan: Plan, take: Take) -> Plan:
+    """Ask about every track whose role is a doubtful guess."""
+    from spillgate.dsp.plan.model import Question
+
+    asked = []
+    for t in take.tracks:
+        if t.doubt:
+            taken = " ".join(w for w in (t.drum or ("no drum" if t.role == "other" else t.role), t.position) if w)
+            text = f"{t.label}: is it right as {taken}? ({t.doubt.rstrip('?')})"
+            asked.append(Question(code="inputs.role", text=text, track=t.id, weight=ROLE_WEIGHT))
+    return plan.with_questions("inputs.", tuple(asked))
 
 
 @contextlib.contextmanager

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Sequence
+from math import isinf, log10
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,8 +26,8 @@ WIDTH = 80
 
 CAUTION = "Turn the monitors down before playing the stems: an opened or turned track can be louder than expected."
 
-SURE_HIT = 0.99
-"""Confidence from which a hit is called sure."""
+LEFT_ALONE = {"overhead": "as it was", "room": "as it was"}
+"""Why tracks of a role are not touched."""
 
 
 def console(stderr: bool = False) -> Console:
@@ -46,33 +47,36 @@ def show(take: Take, plan: Plan, report: RenderReport, out: Path) -> None:
 
     screen = console()
     screen.print(Text(verdict(take, plan), style="bold"))
-    for line in changes(plan):
-        screen.print(line)
+    for line in (*changes(plan), *losses(plan, report)):
+        screen.print(Text(line))
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column("track", no_wrap=True, max_width=18, overflow="ellipsis")
+    table.add_column("mic", no_wrap=True, max_width=14, overflow="ellipsis")
+    table.add_column("hits", no_wrap=True, justify="right")
+    table.add_column("bleed", no_wrap=True, justify="right")
+    table.add_column("later by", no_wrap=True, justify="right")
+    table.add_column("", overflow="fold")
+    for row in track_rows(plan, report):
+        table.add_row(*map(Text, row))
     screen.print()
-    table = Table.grid(padding=(0, 2))
-    table.add_column(no_wrap=True, max_width=24, overflow="ellipsis")
-    table.add_column(no_wrap=True)
-    table.add_column()
-    for name, what, said in track_rows(plan, report):
-        table.add_row(Text(name), Text(what, style="dim"), Text(said))
     screen.print(table)
+    screen.print()
     asked = questions(plan)
     if asked:
-        screen.print()
         screen.print(Text("Questions, the most weighty first:", style="bold"))
         for k, text in enumerate(asked, 1):
             screen.print(Text(f"{k:>2}. {text}"))
-    screen.print()
+        screen.print()
     screen.print(Text(f"Cleaned tracks: {out / 'stems'}"), soft_wrap=True)
-    screen.print(Text("Beside them: hits.csv, alignment.csv, plan.json (every decision)."))
+    screen.print(Text("Beside them: hits.csv, alignment.csv and plan.json with every decision."))
     screen.print(Text(CAUTION))
 
 
 def verdict(take: Take, plan: Plan) -> str:
     """Say in one line whether the take is ready."""
     n = len(questions(plan))
-    length = f"{_clock(take.n_samples / take.sr)} of {_count(len(take.drum_tracks), 'drum track')}"
-    return f"Ready: {length}." if n == 0 else f"Ready, with {_count(n, 'question')}: {length}."
+    what = f"{_count(len(take.drum_tracks), 'drum track')}, {_clock(take.n_samples / take.sr)}"
+    return f"Ready: {what}." if n == 0 else f"Ready, with {_count(n, 'question')}: {what}."
 
 
 def changes(plan: Plan) -> list[str]:
@@ -102,53 +106,75 @@ def _kit_moves(plan: Plan, moved: Sequence[Alignment]) -> str:
     return f"the drums now sit {ms:.1f} ms later against everything else"
 
 
-def track_rows(plan: Plan, report: RenderReport) -> list[tuple[str, str, str]]:
-    """Give per track its name, what it is, and in plain words what was done to it."""
+def losses(plan: Plan, report: RenderReport) -> list[str]:
+    """Say what the stems could not hold: samples beyond full scale, sound pushed past the end."""
+    said = []
+    for stem in report.stems:
+        if stem.overs.count:
+            over_db = 20.0 * log10(stem.overs.peak)
+            at = _clock(stem.overs.first / plan.sr)
+            said.append(f"{_short(plan, stem.track)} now clips: {over_db:.1f} dB over full scale at {at}.")
+        if stem.cut_s > 0.0:
+            said.append(f"{_short(plan, stem.track)}: the delay pushes {stem.cut_s * 1000.0:.0f} ms past the end.")
+    return said
+
+
+def track_rows(plan: Plan, report: RenderReport) -> list[tuple[str, str, str, str, str, str]]:
+    """Give per track its name, mic, hits, bleed removed, move, and whatever else was done or not done to it."""
     rows = []
     alignments = {a.track: a for a in plan.alignments}
+    stems = {s.track: s for s in report.stems}
     for facts in plan.tracks:
         if facts.role == "other":
             continue
-        said = [s for s in (_hits(plan, facts), _clean(plan, facts, report), _move(plan, alignments, facts)) if s]
-        what = " ".join(w for w in (facts.drum or facts.role, facts.position) if w)
-        rows.append((_short(plan, facts.track), what, ", ".join(said) or "left alone"))
+        mic = " ".join(w for w in (facts.drum or facts.role, facts.position) if w)
+        moved, remark = _move(plan, alignments.get(facts.track))
+        remarks = [remark] if remark else []
+        less = ""
+        if _cleaned(plan, facts.track) and facts.track in stems:
+            db = stems[facts.track].removed_db
+            less = "silent" if isinf(db) else f"{db:.1f} dB"
+        elif not moved and not remarks:
+            remarks = [LEFT_ALONE.get(facts.role, "as it was")]
+        remarks += [r for r in (_state(plan, facts),) if r]
+        rows.append((_short(plan, facts.track), mic, _hits(plan, facts), less, moved, ", ".join(remarks)))
     others = [_short(plan, f.track) for f in plan.tracks if f.role == "other"]
     if others:
-        rows.append((_listed(others, 3), "no drum", "copied as it is"))
+        rows.append((_listed(others, 2), "no drum", "", "", "", "as they were"))
     return rows
 
 
 def _hits(plan: Plan, facts: TrackFacts) -> str:
-    hits = plan.hits_of(facts.track)
-    if not hits:
+    if facts.drum is None:
         return ""
-    doubtful = sum(h.confidence < SURE_HIT for h in hits)
-    return _count(len(hits), "hit") + (f" ({doubtful} doubtful)" if doubtful else "")
+    return str(len(plan.hits_of(facts.track)))
 
 
 def _cleaned(plan: Plan, track: str) -> bool:
     return any(s.step != "move" for s in plan.steps.get(track, ()))
 
 
-def _clean(plan: Plan, facts: TrackFacts, report: RenderReport) -> str:
-    return "cleaned" if _cleaned(plan, facts.track) else ""
-
-
-def _move(plan: Plan, alignments: dict[str, Alignment], facts: TrackFacts) -> str:
-    found = alignments.get(facts.track)
-    if found is None:
+def _state(plan: Plan, facts: TrackFacts) -> str:
+    state = next((d for d in plan.drums if d.drum == facts.drum), None)
+    if state is None or facts.role != "tom":
         return ""
-    said = []
+    if state.played != "yes":
+        return "never hit" if state.played == "no" else "hit at all?"
+    return "strokes unclear, left open" if state.strokes == "unclear" else ""
+
+
+def _move(plan: Plan, found: Alignment | None) -> tuple[str, str]:
+    """Give the move in ms and a remark."""
+    if found is None:
+        return "", ""
     ms = found.delay_samples / plan.sr * 1000.0
-    if found.applied and found.delay_samples != 0.0:
-        said.append(f"{abs(ms):.2f} ms {'later' if ms > 0 else 'earlier'}")
-        if found.confidence == "unsure" and found.reason:
-            said[-1] += f" ({found.reason})"
-    elif found.confidence != "sure":
-        said.append(f"not moved ({found.reason or found.confidence})")
+    moved = f"{ms:.2f} ms" if found.applied and ms != 0.0 else ""
+    remarks = []
     if found.applied and found.polarity < 0:
-        said.append("polarity turned")
-    return ", ".join(said)
+        remarks.append("polarity turned")
+    if found.confidence != "sure":
+        remarks.append(found.reason or f"own delay {found.confidence}")
+    return moved, ", ".join(remarks)
 
 
 def questions(plan: Plan) -> list[str]:
