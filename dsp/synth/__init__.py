@@ -1,11 +1,14 @@
 """Takes made by the program itself, with exact truth."""
 
+from spillgate.dsp.synth.console import Faults
+from spillgate.dsp.synth.cymbals import Cymbal
 from spillgate.dsp.synth.demo import demo, demo_truth
-from spillgate.dsp.synth.kits import KITS, Kit, Layout, Piece, kit_named
-from spillgate.dsp.synth.making import Faults, MadeTake, make_take
+from spillgate.dsp.synth.kits import KITS, Kit, Piece, kit_named
+from spillgate.dsp.synth.making import MadeTake, make_take
+from spillgate.dsp.synth.membranes import Drum
+from spillgate.dsp.synth.mics import Layout
 from spillgate.dsp.synth.performance import STYLES, Performance, Stroke, perform
 from spillgate.dsp.synth.room import Room
-from spillgate.dsp.synth.sources import Cymbal, Drum
 from spillgate.dsp.synth.training import random_take, training_takes
 from spillgate.dsp.synth.writing import write_take
 

@@ -7,8 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from spillgate.dsp.synth.kits import KITS, Layout
-from spillgate.dsp.synth.making import Faults, MadeTake, make_take
+from spillgate.dsp.synth.console import Faults
+from spillgate.dsp.synth.kits import KITS
+from spillgate.dsp.synth.making import MadeTake, make_take
+from spillgate.dsp.synth.mics import Layout
 from spillgate.dsp.synth.performance import Performance, Stroke, perform
 from spillgate.dsp.synth.room import Room
 

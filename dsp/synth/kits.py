@@ -1,4 +1,4 @@
-"""Kits, rooms' furniture and where the microphones stand."""
+"""Kits as parameter sets: what each piece is and where it stands."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from spillgate.dsp.errors import ParameterError, nearest
-from spillgate.dsp.synth.room import Mic, Point
-from spillgate.dsp.synth.sources import Cymbal, Drum
+from spillgate.dsp.synth.cymbals import Cymbal
+from spillgate.dsp.synth.membranes import Drum
+from spillgate.dsp.synth.room import Point
 
-__all__ = ["KITS", "Kit", "Layout", "Piece", "kit_named", "place_mics"]
+__all__ = ["KITS", "Kit", "Piece", "jitter_kit", "kit_named"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,9 +73,9 @@ def _snare(f0: float, t60: float, wires: float, wires_s: float) -> Drum:
         glide_s=0.02,
         contact_ms=0.7,
         strike_r=0.15,
-        click=0.3,
+        click=0.16,
         click_hz=4500.0,
-        body=0.5,
+        body=0.4,
         wires=wires,
         wires_s=wires_s,
         source_db=-1.0,
@@ -91,37 +91,38 @@ def _kick(f0: float, t60: float, click: float) -> Drum:
         stretch=0.9,
         glide=0.12,
         glide_s=0.03,
-        contact_ms=3.0,
+        contact_ms=4.5,
         strike_r=0.05,
         strike_spread=0.05,
         click=click,
         click_hz=2800.0,
-        body=0.35,
-        source_db=-5.0,
-        near_db=5.0,
+        body=0.12,
+        source_db=-8.0,
+        near_db=8.0,
     )
 
 
-def _tom(f0: float, t60: float, glide: float, click: float, damping: float = 0.8, source_db: float = -1.0) -> Drum:
+def _tom(f0: float, t60: float, glide: float, click: float, damping: float = 1.2, source_db: float = -1.0) -> Drum:
     return Drum(
         f0_hz=f0,
         t60_s=t60,
-        t60_01_s=0.35 * t60,
+        t60_01_s=0.15 * t60,
         damping=damping,
         glide=glide,
         contact_ms=1.1,
-        click=click,
-        click_hz=3000.0,
-        body=0.3,
+        strike_r=0.14,
+        click=1.7 * click,
+        click_hz=4200.0,
+        body=0.2,
         source_db=source_db,
     )
 
 
 def _hats(size: float, bright: float) -> dict[str, Cymbal]:
-    low = 900.0 / size
+    low = 550.0 / size
     return {
         "hat": Cymbal(
-            low_hz=low, t60_low_s=0.12, t60_high_s=0.22, bloom_ms=0.5, tilt_db=bright, ping=0.6, source_db=-17
+            low_hz=low, t60_low_s=0.35, t60_high_s=0.45, bloom_ms=0.5, tilt_db=bright, ping=0.6, source_db=-17
         ),
         "hat_open": Cymbal(low_hz=low, t60_low_s=1.1, t60_high_s=1.3, bloom_ms=2.0, tilt_db=bright, source_db=-10),
         "hat_pedal": Cymbal(
@@ -148,14 +149,14 @@ def _club() -> Kit:
         "club",
         {
             "kick": _kick(72.0, 0.9, 0.10),
-            "snare": _snare(225.0, 0.55, 0.5, 0.07),
+            "snare": _snare(225.0, 0.55, 0.16, 0.07),
             **_hats(1.0, 0.5),
-            "tom1": _tom(158.0, 1.9, 0.03, 0.22, 0.7),
-            "floor": _tom(108.0, 2.2, 0.03, 0.2, 0.7),
+            "tom1": _tom(158.0, 3.2, 0.03, 0.22, 1.1),
+            "floor": _tom(108.0, 3.4, 0.03, 0.2, 1.1),
             "ride": Cymbal(
                 low_hz=380, t60_low_s=5.5, t60_high_s=1.8, bloom_ms=12, tilt_db=-1.0, ping=1.0, source_db=-13
             ),
-            "crash_l": Cymbal(low_hz=420, t60_low_s=3.5, t60_high_s=1.4, bloom_ms=18, tilt_db=0.0, source_db=-6),
+            "crash_l": Cymbal(low_hz=420, t60_low_s=3.5, t60_high_s=1.4, bloom_ms=18, tilt_db=-1.8, source_db=-6),
         },
         {
             "kick": ((0.24, 0.62, 0.25), 0.23),
@@ -174,17 +175,17 @@ def _rock() -> Kit:
         "rock",
         {
             "kick": _kick(56.0, 0.5, 0.25),
-            "snare": _snare(195.0, 0.45, 0.55, 0.09),
+            "snare": _snare(195.0, 0.45, 0.2, 0.09),
             **_hats(1.1, 1.0),
-            "tom1": _tom(122.0, 1.9, 0.06, 0.25),
-            "tom2": _tom(98.0, 2.0, 0.06, 0.25),
-            "floor": _tom(71.0, 2.1, 0.08, 0.25),
+            "tom1": _tom(122.0, 3.6, 0.06, 0.25),
+            "tom2": _tom(98.0, 3.6, 0.06, 0.25),
+            "floor": _tom(71.0, 3.4, 0.08, 0.25),
             "ride": Cymbal(
                 low_hz=420, t60_low_s=5.0, t60_high_s=1.6, bloom_ms=10, tilt_db=0.0, ping=1.2, source_db=-13
             ),
-            "crash_l": Cymbal(low_hz=380, t60_low_s=4.5, t60_high_s=1.8, bloom_ms=25, tilt_db=0.5, source_db=-4),
-            "crash_r": Cymbal(low_hz=340, t60_low_s=5.0, t60_high_s=1.9, bloom_ms=30, tilt_db=0.3, source_db=-4),
-            "china": Cymbal(low_hz=450, t60_low_s=1.8, t60_high_s=1.0, bloom_ms=8, tilt_db=0.5, source_db=-3),
+            "crash_l": Cymbal(low_hz=380, t60_low_s=4.5, t60_high_s=1.8, bloom_ms=25, tilt_db=-1.3, source_db=-4),
+            "crash_r": Cymbal(low_hz=340, t60_low_s=5.0, t60_high_s=1.9, bloom_ms=30, tilt_db=-1.5, source_db=-4),
+            "china": Cymbal(low_hz=450, t60_low_s=1.8, t60_high_s=1.0, bloom_ms=8, tilt_db=-0.5, source_db=-3),
         },
         {
             "kick": ((0.26, 0.72, 0.28), 0.28),
@@ -207,18 +208,18 @@ def _ballad() -> Kit:
         "ballad",
         {
             "kick": _kick(48.0, 0.7, 0.15),
-            "snare": _snare(165.0, 0.6, 0.5, 0.12),
+            "snare": _snare(165.0, 0.6, 0.14, 0.12),
             **_hats(1.25, 0.0),
-            "tom1": _tom(112.0, 2.6, 0.07, 0.2, 0.7),
-            "tom2": _tom(90.0, 2.8, 0.07, 0.2, 0.7),
-            "tom3": _tom(76.0, 2.9, 0.08, 0.2, 0.7),
-            "floor": _tom(60.0, 3.0, 0.09, 0.2, 0.7),
+            "tom1": _tom(112.0, 4.6, 0.07, 0.2, 1.1),
+            "tom2": _tom(90.0, 4.4, 0.07, 0.2, 1.1),
+            "tom3": _tom(76.0, 4.2, 0.08, 0.2, 1.1),
+            "floor": _tom(60.0, 4.0, 0.09, 0.2, 1.1),
             "ride": Cymbal(
                 low_hz=330, t60_low_s=7.0, t60_high_s=2.2, bloom_ms=20, tilt_db=-0.5, ping=0.9, source_db=-12
             ),
-            "crash_l": Cymbal(low_hz=300, t60_low_s=6.0, t60_high_s=2.2, bloom_ms=45, tilt_db=0.0, source_db=-4),
-            "crash_r": Cymbal(low_hz=270, t60_low_s=6.5, t60_high_s=2.4, bloom_ms=55, tilt_db=0.0, source_db=-4),
-            "splash": Cymbal(low_hz=600, t60_low_s=1.2, t60_high_s=0.7, bloom_ms=4, tilt_db=1.0, source_db=-10),
+            "crash_l": Cymbal(low_hz=300, t60_low_s=6.0, t60_high_s=2.2, bloom_ms=45, tilt_db=-1.8, source_db=-4),
+            "crash_r": Cymbal(low_hz=270, t60_low_s=6.5, t60_high_s=2.4, bloom_ms=55, tilt_db=-1.8, source_db=-4),
+            "splash": Cymbal(low_hz=600, t60_low_s=1.2, t60_high_s=0.7, bloom_ms=4, tilt_db=-0.8, source_db=-10),
         },
         {
             "kick": ((0.28, 0.78, 0.3), 0.305),
@@ -242,15 +243,15 @@ def _tight() -> Kit:
         "tight",
         {
             "kick": _kick(60.0, 0.28, 0.4),
-            "snare": _snare(240.0, 0.22, 0.6, 0.06),
+            "snare": _snare(240.0, 0.22, 0.32, 0.06),
             **_hats(0.95, 1.5),
-            "tom1": _tom(148.0, 0.85, 0.05, 0.35, 1.1),
-            "tom2": _tom(126.0, 0.9, 0.05, 0.35, 1.1),
-            "floor": _tom(94.0, 1.0, 0.06, 0.35, 1.1),
-            "floor2": _tom(78.0, 1.0, 0.06, 0.35, 1.1),
+            "tom1": _tom(148.0, 1.2, 0.05, 0.35, 1.5),
+            "tom2": _tom(126.0, 1.25, 0.05, 0.35, 1.5),
+            "floor": _tom(94.0, 1.4, 0.06, 0.35, 1.5),
+            "floor2": _tom(78.0, 1.4, 0.06, 0.35, 1.5),
             "ride": Cymbal(low_hz=480, t60_low_s=3.5, t60_high_s=1.1, bloom_ms=6, tilt_db=0.5, ping=1.6, source_db=-14),
-            "crash_l": Cymbal(low_hz=480, t60_low_s=2.6, t60_high_s=1.2, bloom_ms=14, tilt_db=1.0, source_db=-5),
-            "crash_r": Cymbal(low_hz=440, t60_low_s=3.0, t60_high_s=1.3, bloom_ms=16, tilt_db=1.0, source_db=-5),
+            "crash_l": Cymbal(low_hz=480, t60_low_s=2.6, t60_high_s=1.2, bloom_ms=14, tilt_db=-0.8, source_db=-5),
+            "crash_r": Cymbal(low_hz=440, t60_low_s=3.0, t60_high_s=1.3, bloom_ms=16, tilt_db=-0.8, source_db=-5),
         },
         {
             "kick": ((0.22, 0.66, 0.26), 0.254),
@@ -269,97 +270,6 @@ def _tight() -> Kit:
 
 KITS: Mapping[str, Kit] = {k.name: k for k in (_club(), _rock(), _ballad(), _tight())}
 """The parameter sets; sizes and tunings are of common practice, no source."""
-
-
-def kit_named(name: str) -> Kit:
-    """Find a kit.
-
-    Raises
-    ------
-    ParameterError
-        If there is none of that name.
-    """
-    if name not in KITS:
-        raise ParameterError(f"kit: no kit is called '{name}'; {nearest(name, KITS)}")
-    return KITS[name]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Layout:
-    """Which mics there are and where.
-
-    Attributes
-    ----------
-    kick : tuple of {'in', 'out'}
-    snare : tuple of {'top', 'bottom'}
-    hat : bool
-    toms : bool
-    overheads : {'spaced', 'coincident', 'none'}
-    room : bool
-        A pair some metres in front.
-    stereo : bool
-        Overheads, and rooms, as one file of two channels each.
-    mismatch_cm : float
-        Right minus left overhead distance to the snare.
-    height_m : float
-        Overheads above the snare.
-    close_m : float
-        Distance of a tom mic from the middle of the head's near half.
-    names : {'plain', 'terse', 'numbered'}
-        Habit of naming the files.
-    shift_m : float
-        Random shift of each mic and drum.
-    others : int
-        Tracks that are no drums, at most 2.
-    """
-
-    kick: tuple[str, ...] = ("in",)
-    snare: tuple[str, ...] = ("top", "bottom")
-    hat: bool = True
-    toms: bool = True
-    overheads: str = "spaced"
-    room: bool = True
-    stereo: bool = False
-    mismatch_cm: float = 0.0
-    height_m: float = 1.3
-    close_m: float = 0.07
-    names: str = "plain"
-    shift_m: float = 0.02
-    others: int = 0
-
-
-Vector = NDArray[np.float64]
-
-_KEYS = (
-    "kick in", "kick out", "snare top", "snare bottom", "hat", "tom1", "tom2", "tom3", "floor", "floor2",
-    "overhead left", "overhead right", "room left", "room right", "overhead", "room",
-)  # fmt: skip
-_TERSE_NAMES = (
-    "BD", "BDo", "SD", "SDb", "HH", "T1", "T2", "T3", "FT", "FT2",
-    "OHL", "OHR", "RML", "RMR", "OH", "RM",
-)  # fmt: skip
-_PLAIN_NAMES = (
-    "Kick In", "Kick Out", "Snare Top", "Snare Bottom", "Hi-Hat", "Tom 1", "Tom 2", "Tom 3", "Floor Tom", "Floor Tom 2",
-    "Overhead L", "Overhead R", "Room L", "Room R", "Overheads", "Room",
-)  # fmt: skip
-_TERSE = dict(zip(_KEYS, _TERSE_NAMES, strict=True))
-_PLAIN = dict(zip(_KEYS, _PLAIN_NAMES, strict=True))
-
-
-def _file_name(key: str, number: int, habit: str) -> str:
-    if habit == "terse":
-        return f"{_TERSE[key]}.wav"
-    if habit == "numbered":
-        return f"{number:02d} {_PLAIN[key]}.wav"
-    return f"{_PLAIN[key]}.wav"
-
-
-def _unit(v: Vector) -> Vector:
-    return np.asarray(v / np.linalg.norm(v))
-
-
-def _vector(*xyz: float) -> Vector:
-    return np.array(xyz, float)
 
 
 def _point(v: object) -> Point:
@@ -381,77 +291,14 @@ def jitter_kit(kit: Kit, shift_m: float, rng: np.random.Generator) -> Kit:
     return Kit(name=kit.name, pieces=pieces)
 
 
-def place_mics(kit: Kit, layout: Layout, rng: np.random.Generator) -> tuple[Mic, ...]:
-    """Set up the microphones of a layout round a kit.
+def kit_named(name: str) -> Kit:
+    """Find a kit.
 
-    Returns
-    -------
-    mics : tuple of Mic
-        In kit order.
+    Raises
+    ------
+    ParameterError
+        If there is none of that name.
     """
-    mics: list[Mic] = []
-
-    def put(key: str, place: Vector, aim: Vector, **more: object) -> None:
-        name = _file_name(key, len(mics) + 1, layout.names)
-        mics.append(Mic(id=name, file=name, place=_point(place), aim=_point(aim), **more))  # type: ignore[arg-type]
-
-    def near(drum: str, view_from: Vector, height: float, rim: float) -> tuple[Vector, Vector]:
-        """Place a mic over the rim of a drum on the side towards `view_from`, looking at its middle."""
-        piece = kit.pieces[drum]
-        centre = np.asarray(piece.place)
-        side = np.asarray(view_from) - centre
-        side[2] = 0.0
-        foot = centre + _unit(side) * piece.radius_m * rim
-        return foot + _vector(0, 0, height) + rng.uniform(-0.01, 0.01, 3), centre + 0.35 * (foot - centre)
-
-    front = _vector(0.25, 2.0, 0.7)
-    kick = np.asarray(kit.pieces["kick"].place)
-    for position in layout.kick:
-        away = 0.09 if position == "in" else 0.48
-        place = kick + _vector(0.04, away, -0.03) + rng.uniform(-0.01, 0.01, 3)
-        put(f"kick {position}", place, kick, role="kick", drum="kick", position=position)
-    for position in layout.snare:
-        if position == "top":
-            place, aim = near("snare", _vector(-0.15, 1.0, 0.7), layout.close_m, 0.95)
-        else:
-            place, aim = near("snare", _vector(0.2, 1.0, 0.7), -0.2, 0.5)
-        view = "near" if position == "top" else "bottom"
-        put(f"snare {position}", place, aim, role="snare", drum="snare", position=position, view=view)
-    if layout.hat and "hat" in kit.pieces:
-        place, aim = near("hat", _vector(-1.5, 0.1, 0.9), 0.11, 0.75)
-        put("hat", place, aim, role="hat", drum="hat", position=None)
-    if layout.toms:
-        for drum in kit.toms:
-            out = front if drum.startswith("tom") else (_vector(1.6, 1.2, 0.6))
-            place, aim = near(drum, out, layout.close_m, 0.95)
-            put(drum, place, aim, role="tom", drum=drum, position=None)
-    snare = np.asarray(kit.pieces["snare"].place)
-    if layout.overheads != "none":
-        half = 0.62 if layout.overheads == "spaced" else 0.03
-        middle = snare + _vector(0.12, 0.18, 0.0)
-        left = middle + _vector(-half, 0.0, layout.height_m) + rng.uniform(-0.04, 0.04, 3)
-        right = middle + _vector(half, 0.0, layout.height_m) + rng.uniform(-0.04, 0.04, 3)
-        # The right one is moved along its line to the snare until the distances differ as asked.
-        wanted = np.linalg.norm(left - snare) + layout.mismatch_cm / 100.0
-        right = snare + _unit(right - snare) * wanted
-        outwards = 0.0 if layout.overheads == "spaced" else 0.5
-        aim_l, aim_r = left + _vector(-outwards, 0.1, -1.0), right + _vector(outwards, 0.1, -1.0)
-        for place, aim, position in ((left, aim_l, "left"), (right, aim_r, "right")):
-            put(f"overhead {position}", place, aim, role="overhead", drum=None, position=position, group="overhead")
-    if layout.room:
-        for x, position in ((-1.1, "left"), (1.4, "right")):
-            place = (_vector(x, 3.1, 1.5)) + rng.uniform(-0.2, 0.2, 3)
-            put(f"room {position}", place, snare, role="room", drum=None, position=position, omni=0.75, group="room")
-    return _paired(mics, layout) if layout.stereo else tuple(mics)
-
-
-def _paired(mics: list[Mic], layout: Layout) -> tuple[Mic, ...]:
-    done = []
-    for mic in mics:
-        if mic.group and mic.position in ("left", "right"):
-            number = 1 + next(i for i, m in enumerate(mics) if m.group == mic.group)
-            name = _file_name(mic.group, number, layout.names)
-            channel = int(mic.position == "right")
-            mic = dataclasses.replace(mic, id=f"{name}:{channel}", file=name, channel=channel, n_channels=2)
-        done.append(mic)
-    return tuple(done)
+    if name not in KITS:
+        raise ParameterError(f"kit: no kit is called '{name}'; {nearest(name, KITS)}")
+    return KITS[name]

@@ -11,10 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
-from spillgate.dsp.synth.kits import Kit, Layout, jitter_kit, place_mics
+from spillgate.dsp.synth.cymbals import Cymbal
+from spillgate.dsp.synth.kits import Kit, jitter_kit
+from spillgate.dsp.synth.membranes import DrumVoice
+from spillgate.dsp.synth.mics import Layout, place_mics
 from spillgate.dsp.synth.performance import Performance, Stroke
 from spillgate.dsp.synth.room import PRE_SAMPLES, Mic, Point, Room, TailNoise, path_response
-from spillgate.dsp.synth.sources import Cymbal, DrumVoice, Voice, make_voice
+from spillgate.dsp.synth.sources import make_voice
+from spillgate.dsp.synth.voices import Voice
 
 __all__ = ["Shot", "Stage", "hit_alone", "lay", "ring_along", "seeded", "strike_all"]
 

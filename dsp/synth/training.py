@@ -2,20 +2,65 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.synth.kits import KITS, Layout
-from spillgate.dsp.synth.making import Faults, MadeTake, make_take
+from spillgate.dsp.synth.console import Faults
+from spillgate.dsp.synth.kits import KITS, Kit
+from spillgate.dsp.synth.making import MadeTake, make_take
+from spillgate.dsp.synth.membranes import Drum
+from spillgate.dsp.synth.mics import Layout
 from spillgate.dsp.synth.performance import perform
 from spillgate.dsp.synth.room import Room
 
-__all__ = ["random_room", "random_take", "training_takes"]
+__all__ = ["random_room", "random_take", "training_takes", "vary_kit"]
 
 RATES = (44100, 48000, 48000, 96000)
 STYLE_ODDS = {"groove": 0.38, "fast": 0.22, "sparse": 0.12, "ballad": 0.1, "no_toms": 0.1, "line_check": 0.08}
+
+
+def vary_kit(kit: Kit, rng: np.random.Generator) -> Kit:
+    """Draw another specimen of a kit: tuning, damping, sticks, wires and balance differ."""
+    tune, damp = np.exp(rng.normal(0.0, 0.10)), np.exp(rng.normal(0.0, 0.30))
+    pieces = {}
+    for name, piece in kit.pieces.items():
+        sound = piece.sound
+        level = float(np.clip(rng.normal(0.0, 2.5), -6.0, 6.0))
+        if isinstance(sound, Drum):
+            one = float(damp * np.exp(rng.normal(0.0, 0.15)))
+            sound = dataclasses.replace(
+                sound,
+                f0_hz=sound.f0_hz * float(tune * np.exp(rng.normal(0.0, 0.04))),
+                t60_s=sound.t60_s * one,
+                t60_01_s=sound.t60_01_s * one,
+                damping=sound.damping * float(rng.uniform(0.7, 1.2)),
+                glide=sound.glide * float(rng.uniform(0.4, 1.8)),
+                contact_ms=sound.contact_ms * float(rng.uniform(0.6, 1.6)),
+                strike_r=sound.strike_r * float(rng.uniform(0.5, 2.0)),
+                click=sound.click * float(np.exp(rng.normal(0.0, 0.4))),
+                click_hz=sound.click_hz * float(rng.uniform(0.7, 1.2)),
+                body=sound.body * float(np.exp(rng.normal(0.0, 0.4))),
+                wires=sound.wires * float(np.exp(rng.normal(0.0, 0.5))),
+                wires_s=sound.wires_s * float(rng.uniform(0.7, 1.4)),
+                source_db=sound.source_db + 0.6 * level,
+            )
+        else:
+            long = float(np.exp(rng.normal(0.0, 0.25)))
+            sound = dataclasses.replace(
+                sound,
+                low_hz=sound.low_hz * float(rng.uniform(0.75, 1.3)),
+                t60_low_s=sound.t60_low_s * long,
+                t60_high_s=sound.t60_high_s * long,
+                bloom_ms=sound.bloom_ms * float(rng.uniform(0.5, 1.8)),
+                tilt_db=sound.tilt_db + float(rng.normal(0.0, 0.8)),
+                ping=sound.ping * float(np.exp(rng.normal(0.0, 0.4))),
+                source_db=sound.source_db + level,
+            )
+        pieces[name] = dataclasses.replace(piece, sound=sound)
+    return Kit(name=kit.name, pieces=pieces)
 
 
 def random_room(rng: np.random.Generator) -> Room:
@@ -78,7 +123,7 @@ def random_take(
         shift_m=0.04,
     )
     drawn_bleed = float(rng.uniform(-2, 20))
-    chosen = KITS[kit] if kit else drawn_kit
+    chosen = vary_kit(KITS[kit] if kit else drawn_kit, rng)
     used = style or drawn_style
     return make_take(
         chosen,
