@@ -64,8 +64,9 @@ def open_take(
     Notes
     -----
     *Place.*  Files with a TimeReference are placed by it, relative to the earliest of them; files without one start
-    with the earliest.  A TimeReference of 0 that would put a file outside the longest one counts as none: editors
-    write it when they know nothing.  A file that does not overlap the longest one is an error.
+    with the earliest.  A file that does not overlap the others (precisely: the one that overlaps most others)
+    is an error, however far away it is; but a TimeReference of 0 that fits nowhere counts as none, since editors write
+    it when they know nothing.
 
     *Parts.*  ``Kick_001.wav``, ``Kick_002.wav`` are one track if each begins where the one before ends by its
     TimeReference; or, without any, if all but the last are of one length, the last is shorter, and either another
@@ -181,7 +182,7 @@ def _grouped(probes: list[Probe]) -> list[list[Probe]]:
             continue
         sizes = tuple(p.file.n_samples for p in parts)
         alike = len(set(sizes[:-1])) == 1 and sizes[-1] < sizes[0]
-        if alike and any(p.time_reference is None for p in parts) and (lengths[sizes] > 1 or sum(sizes) in whole):
+        if alike and (lengths[sizes] > 1 or sum(sizes) in whole):
             at, placed = parts[0].file.start, []
             for p in parts:
                 placed.append(replace(p, file=replace(p.file, start=at)))
@@ -202,20 +203,24 @@ def _placed(groups: list[list[Probe]], left_out: list[DspError] | None) -> list[
     timed = [g for g in groups if g[0].time_reference is not None]
     if not timed:
         return groups
-    longest = max(timed, key=lambda g: (_span(g)[1] - _span(g)[0], g[0].file.name))
 
-    def apart(group: list[Probe]) -> int:
-        """Samples between a recording and the longest one; 0 or less if they touch or overlap."""
-        (a, b), (c, d) = _span(group), _span(longest)
+    def gap(one: list[Probe], other: list[Probe]) -> int:
+        """Samples between two recordings; 0 or less if they touch or overlap."""
+        (a, b), (c, d) = _span(one), _span(other)
         return max(a - d, c - b)
 
-    stray = [g for g in timed if apart(g) > 0 and g[0].time_reference == 0]
-    far = [g for g in timed if apart(g) > 0 and g not in stray]
+    def weight(group: list[Probe]) -> tuple[int, bool, int, str]:
+        company = sum(1 for g in timed if gap(g, group) <= 0)
+        return company, group[0].time_reference != 0, _span(group)[1] - _span(group)[0], group[0].file.name
+
+    anchor = max(timed, key=weight)
+    stray = [g for g in timed if gap(g, anchor) > 0 and g[0].time_reference == 0]
+    far = [g for g in timed if gap(g, anchor) > 0 and g not in stray]
     for g in far:
-        hours = apart(g) / g[0].file.sr / 3600
-        gap = f"{hours * 60:.1f} minutes" if hours < 1 else f"{hours:.1f} hours"
+        hours = gap(g, anchor) / g[0].file.sr / 3600
+        apart = f"{hours * 60:.1f} minutes" if hours < 1 else f"{hours:.1f} hours"
         text = (
-            f"{g[0].file.name}: by its TimeReference it lies {gap} away from {longest[0].file.name}; "
+            f"{g[0].file.name}: by its TimeReference it lies {apart} away from {anchor[0].file.name}; "
             "give every take a folder of its own"
         )
         _tell(TakeError(text), left_out)
