@@ -64,8 +64,10 @@ def show(take: Take, plan: Plan, report: RenderReport, out: Path) -> None:
     asked = questions(plan)
     if asked:
         screen.print(Text("Questions, the most weighty first:", style="bold"))
+        list_ = Table.grid(padding=(0, 1, 0, 0))
         for k, text in enumerate(asked, 1):
-            screen.print(Text(f"{k:>2}. {text}"))
+            list_.add_row(f"{k:>2}.", Text(text))
+        screen.print(list_)
         screen.print()
     screen.print(Text(f"Cleaned tracks: {out / 'stems'}"), soft_wrap=True)
     screen.print(Text("Beside them: hits.csv, alignment.csv and plan.json with every decision."))
@@ -90,9 +92,16 @@ def changes(plan: Plan) -> list[str]:
     if turned:
         said.append(f"polarity of {_listed(turned)} turned")
     if plan.alignments and not moved:
-        said.append("no track moved")
+        why = _common_reason(plan)
+        said.append(why or "no track moved")
     text = "; ".join(said) + "."
     return [text[:1].upper() + text[1:]]
+
+
+def _common_reason(plan: Plan) -> str:
+    """Give the reason that all tracks share for not being moved, if they do."""
+    reasons = {a.reason for a in plan.alignments if a.confidence != "sure" and not a.applied}
+    return reasons.pop() if len(reasons) == 1 and len(plan.alignments) > 1 else ""
 
 
 def _kit_moves(plan: Plan, moved: Sequence[Alignment]) -> str:
@@ -123,13 +132,14 @@ def track_rows(plan: Plan, report: RenderReport) -> list[tuple[str, str, str, st
     """Give per track its name, mic, hits, bleed removed, move, and whatever else was done or not done to it."""
     rows = []
     alignments = {a.track: a for a in plan.alignments}
+    known = "" if any(a.applied for a in plan.alignments) else _common_reason(plan)  # said once, above the table
     stems = {s.track: s for s in report.stems}
     for facts in plan.tracks:
         if facts.role == "other":
             continue
         mic = " ".join(w for w in (facts.drum or facts.role, facts.position) if w)
         moved, remark = _move(plan, alignments.get(facts.track))
-        remarks = [remark] if remark else []
+        remarks = [remark] if remark and remark != known else []
         less = ""
         if _cleaned(plan, facts.track) and facts.track in stems:
             db = stems[facts.track].removed_db
@@ -173,23 +183,33 @@ def _move(plan: Plan, found: Alignment | None) -> tuple[str, str]:
     if found.applied and found.polarity < 0:
         remarks.append("polarity turned")
     if found.confidence != "sure":
-        remarks.append(found.reason or f"own delay {found.confidence}")
+        remarks.append(_brief(found.reason) or f"own delay {found.confidence}")
     return moved, ", ".join(remarks)
+
+
+def _brief(reason: str) -> str:
+    """Shorten a reason to what fits a column; alignment.csv and plan.json have all of it."""
+    text = reason.partition(",")[0].partition(" (")[0]
+    return text.replace("moves with", "with").replace("drum's other microphone", "other mic")
 
 
 def questions(plan: Plan) -> list[str]:
     """Give the questions to the engineer, the most weighty first, alike ones together, at most ten."""
     groups: dict[tuple[str, str], list[Question]] = {}
     for q in sorted(plan.questions, key=lambda q: (-q.weight, q.code, q.track, q.time_s or 0.0)):
-        key = (q.code, q.track) if q.time_s is not None else (q.code, f"{q.track}\0{q.text}")
-        groups.setdefault(key, []).append(q)
+        alone = "" if q.time_s is not None else f"{q.track} {q.text}"  # single strokes are alike, tracks are not
+        groups.setdefault((q.code, alone), []).append(q)
     asked = []
     for alike in groups.values():
         more = len(alike) - 1
-        asked.append(alike[0].text + (f" ({more} more like it in hits.csv)" if more else ""))
+        text = alike[0].text
+        if more:
+            others = dict.fromkeys(_short(plan, q.track) for q in alike)
+            text += f" ({more} more like it on {_listed(list(others), 3)})"
+        asked.append(text)
     if len(asked) > MOST_QUESTIONS:
-        left = len(asked) - MOST_QUESTIONS
-        asked = [*asked[:MOST_QUESTIONS], f"{_count(left, 'smaller question')} more in plan.json."]
+        left = len(asked) - MOST_QUESTIONS + 1
+        asked = [*asked[: MOST_QUESTIONS - 1], f"{left} smaller ones: see questions in plan.json."]
     return asked
 
 
