@@ -21,12 +21,16 @@ PROCESSORS = {
     "detect": "spillgate.dsp.processors.detect:Detect",
     "align": "spillgate.dsp.processors.align:Align",
     "gate": "spillgate.dsp.processors.gate:Gate",
+    "offset": "spillgate.dsp.processors.offset:Offset",
+    "low-cut": "spillgate.dsp.processors.low_cut:LowCut",
 }
 """Built-in processors in the order of the main job."""
 
 STEPS = {
     "mask": "spillgate.dsp.steps.mask:MaskStep",
     "move": "spillgate.dsp.steps.move:MoveStep",
+    "offset": "spillgate.dsp.steps.repair:OffsetStep",
+    "low-cut": "spillgate.dsp.steps.repair:LowCutStep",
 }
 """Built-in steps."""
 

@@ -8,12 +8,13 @@ from typing import Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
 from spillgate.dsp import params
 
 __all__ = ["STAGES", "Context", "Stage", "Step"]
 
-Stage = Literal["clean", "treat", "move"]
-STAGES: tuple[Stage, ...] = ("clean", "treat", "move")
+Stage = Literal["repair", "clean", "treat", "move"]
+STAGES: tuple[Stage, ...] = ("repair", "clean", "treat", "move")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,8 +52,9 @@ class Step:
 
     Notes
     -----
-    The class attribute ``stage`` says when the render runs the step: ``"clean"`` first (masks), then ``"treat"`` (third
-    parties), ``"move"`` last (delay and polarity in one interpolation); within a stage in the order of the plan.
+    The class attribute ``stage`` says when the render runs the step: ``"repair"`` first (offset, low cut: what must be
+    gone before a mask closes), then ``"clean"`` (masks), ``"treat"`` (third parties), ``"move"`` last (delay and
+    polarity in one interpolation); within a stage in the order of the plan.
 
     `apply` keeps nothing between calls and must give the same samples however the track is cut into blocks: frames
     and random numbers sit on absolute sample numbers.
