@@ -22,11 +22,17 @@ Audio = NDArray[np.float32]
 Arrival = tuple[float, str, float, float]
 """(time_s, drum, level_db, snr_db) of a hit in a close mic of its drum."""
 
+SampleSet = Mapping[str, Sequence[tuple[float, Audio]]]
+"""Dry one-shots per drum: (level_db, sound)."""
+
 HEAD_S = 0.020
 """A hit's level is its energy in this time after its arrival."""
 
 BLEED_BEFORE_S, BLEED_AFTER_S = 0.005, 0.250
 """Span over which the energy of a hit counts for the bleed matrix."""
+
+HEAD_KEPT_S = 0.35
+"""What is kept of a stroke's own sound once it is summed: enough for the bleed matrix, flight included."""
 
 BLEED_HITS = 10
 """Hits per drum that the bleed matrix is averaged over."""
@@ -97,7 +103,7 @@ def make_take(
     sr: int,
     seed: int,
     *,
-    samples: Mapping[str, Sequence[tuple[float, Audio]]] | None = None,
+    samples: SampleSet | None = None,
     bleed_db: float = 0.0,
     layout: Layout | None = None,
     faults: Faults | None = None,
@@ -146,9 +152,7 @@ def make_take(
     """
     layout, faults = layout or Layout(), faults or Faults()
     stage = Stage(kit, room, performance, sr, seed, layout, spread_cm)
-    shots = {d: strike_all(stage, samples, d) for d in stage.kit.drums}
-    shots = {d: s for d, s in shots.items() if s}
-    own, rest = _sum(stage, shots, sympathetic)
+    shots, own, rest = _sum(stage, samples, sympathetic)
     leak = 10.0 ** (bleed_db / 20.0)
     for mic in stage.mics:
         if mic.role == "tom":
@@ -190,9 +194,10 @@ def make_take(
 
 
 def _sum(
-    stage: Stage, shots: Mapping[str, Sequence[Shot]], sympathetic: bool
-) -> tuple[dict[str, Audio], dict[str, Audio]]:
-    """Sum every stroke through every path: own drum and all the rest, per mic."""
+    stage: Stage, samples: SampleSet | None, sympathetic: bool
+) -> tuple[dict[str, list[Shot]], dict[str, Audio], dict[str, Audio]]:
+    """Strike every drum and sum every path: the strokes (only their heads are kept), own drum and rest per mic."""
+    shots: dict[str, list[Shot]] = {}
     engine = OverlapAdd(stage.n_samples, stage.n_response)
 
     def spread(theirs: Sequence[Shot], drum: str, *, is_own: bool) -> None:
@@ -208,8 +213,15 @@ def _sum(
                     kind = "own" if mic.drum == drum and is_own else "rest"
                     engine.add(f"{kind}:{mic.id}", source, engine.response(stage.response(drum, point, mic)))
 
-    for drum, theirs in shots.items():
+    keep = int(HEAD_KEPT_S * stage.sr)
+    for drum in stage.kit.drums:
+        theirs = strike_all(stage, samples, drum)
+        if not theirs:
+            continue
         spread(theirs, drum, is_own=True)
+        for shot in theirs:
+            shot.views = {k: v[:keep].copy() for k, v in shot.views.items()}
+        shots[drum] = theirs
     if sympathetic:
         for drum in stage.kit.drums:
             found = ring_along(stage, drum, shots)
@@ -217,7 +229,7 @@ def _sum(
                 spread(found, drum, is_own=False)
     own = {m.id: engine.result(f"own:{m.id}") for m in stage.mics}
     rest = {m.id: engine.result(f"rest:{m.id}") for m in stage.mics}
-    return own, rest
+    return shots, own, rest
 
 
 def _arrivals(

@@ -20,6 +20,9 @@ __all__ = ["Drum", "DrumVoice", "membrane_modes"]
 LAYERS_DB = (0.0, -6.0, -14.0, -24.0)
 """Strengths at which a membrane's modes are computed; a strike uses the nearest (pitch depends on strength)."""
 
+NEGLIGIBLE = 1e-3
+"""Modes weaker than this re the strongest are left out of a strike."""
+
 SILENT_DB = -72.0
 """Where a decaying component is dropped, re its start."""
 
@@ -131,7 +134,7 @@ class DrumVoice:
         t60 *= np.exp(rng.normal(0.0, 0.12, len(index)))
         t60[self._zero < 2.5] = drum.t60_01_s
         self._t60 = t60
-        self._bases = [self._basis(level) for level in LAYERS_DB]
+        self._bases: dict[float, list[Audio]] = {}
         n = int(1.5 * sr)
         self._click = band_noise(n, sr, drum.click_hz / 2.2, drum.click_hz * 3.0, rng)
         self._body = band_noise(n, sr, drum.f0_hz * 2.5, max(drum.f0_hz * 12, 1200.0), rng)
@@ -145,13 +148,22 @@ class DrumVoice:
     def _basis(self, level_db: float) -> list[Audio]:
         strength = 10.0 ** (level_db / 20.0)
         bend, tau = self.drum.glide * strength, self.drum.glide_s
+        bent = int(8 * tau * self.sr)
         parts = []
         for f, t60 in zip(self._f, self._t60, strict=True):
             n = int(np.ceil(t60 * -SILENT_DB / 60.0 * self.sr))
-            t = np.arange(n) / self.sr
+            t = np.arange(min(n, bent)) / self.sr
             # f(t) = f0 (1 + bend e^(-t/tau)) integrated: the phase starts at 0 with the contact.
             warped = t + bend * tau * (1.0 - np.exp(-t / tau))
-            parts.append(np.asarray(np.sin(2 * np.pi * f * warped) * np.exp(-LN_1000 / t60 * t), np.float32))
+            part = np.sin(2 * np.pi * f * warped) * np.exp(-LN_1000 / t60 * t)
+            if n > bent:
+                # From here on the pitch stands still (to 0.03 % of the bend) and the mode is a plain damped rotation.
+                turn = (2j * np.pi * f - LN_1000 / t60) / self.sr
+                start = np.exp(2j * np.pi * f * bend * tau + turn * bent)
+                coarse = start * np.exp(turn * 1024 * np.arange(-(-(n - bent) // 1024)))
+                fine = np.exp(turn * np.arange(1024))
+                part = np.concatenate([part, np.outer(coarse, fine).imag.ravel()[: n - bent]])
+            parts.append(np.asarray(part, np.float32))
         return parts
 
     def _weights(self, level_db: float, rng: np.random.Generator) -> NDArray[np.float64]:
@@ -166,11 +178,14 @@ class DrumVoice:
         return np.asarray(shape * force * np.exp(rng.normal(0.0, 0.1, len(shape))), np.float64)
 
     def _mix(self, weights: NDArray[np.float64], level_db: float) -> Audio:
-        layer = int(np.argmin([abs(level_db - x) for x in LAYERS_DB]))
+        layer = min(LAYERS_DB, key=lambda x: abs(level_db - x))
+        if layer not in self._bases:
+            self._bases[layer] = self._basis(layer)
         parts = self._bases[layer]
+        least = NEGLIGIBLE * float(np.max(np.abs(weights)))
         y = np.zeros(max(len(p) for p in parts), np.float32)
         for w, part in zip(weights, parts, strict=True):
-            if abs(w) > 1e-4:
+            if abs(w) > least:
                 y[: len(part)] += np.float32(w) * part
         return y
 

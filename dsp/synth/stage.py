@@ -13,7 +13,7 @@ from scipy.fft import irfft, next_fast_len, rfft
 
 from spillgate.dsp.synth.cymbals import Cymbal
 from spillgate.dsp.synth.kits import Kit, jitter_kit
-from spillgate.dsp.synth.membranes import DrumVoice
+from spillgate.dsp.synth.membranes import Drum, DrumVoice
 from spillgate.dsp.synth.mics import Layout, place_mics
 from spillgate.dsp.synth.performance import Performance, Stroke
 from spillgate.dsp.synth.room import PRE_SAMPLES, Mic, Point, Room, TailNoise, path_response
@@ -57,6 +57,15 @@ class Stage:
         self.spread_m = spread_cm / 100.0
         self._points: dict[str, tuple[Point, ...]] = {}
         self._responses: dict[tuple[str, int, str], Audio] = {}
+        self._models: dict[str, DrumVoice] = {}
+
+    def model(self, drum: str) -> DrumVoice:
+        """Give the modelled voice of a drum."""
+        if drum not in self._models:
+            sound = self.kit.pieces[drum].sound
+            assert isinstance(sound, Drum)
+            self._models[drum] = DrumVoice(sound, self.sr, seeded(self.seed, "voice", drum))
+        return self._models[drum]
 
     def points(self, drum: str) -> tuple[Point, ...]:
         """Places from which strokes of a drum sound: its middle, or three round it."""
@@ -101,6 +110,7 @@ class Shot:
     at: int
     point: int
     views: Mapping[str, Audio]
+    gain: float = 1.0
 
     def view(self, name: str) -> Audio:
         """Give a view of the sound; what has only one has it for all."""
@@ -117,7 +127,11 @@ def strike_all(stage: Stage, samples: Mapping[str, Sequence[tuple[float, Audio]]
         key = _voice_key(stroke, stage.kit)
         if key not in voices:
             own = (samples or {}).get(key) or ((samples or {}).get(drum) if key != drum else None)
-            voices[key] = make_voice(stage.kit.pieces[key].sound, stage.sr, seeded(stage.seed, "voice", key), own)
+            sound = stage.kit.pieces[key].sound
+            if isinstance(sound, Drum) and not own:
+                voices[key] = stage.model(key)
+            else:
+                voices[key] = make_voice(sound, stage.sr, seeded(stage.seed, "voice", key), own)
         rng = seeded(stage.seed, "stroke", k)
         views = voices[key].strike(stroke.level_db, stroke.sound, rng)
         point = int(rng.integers(0, len(stage.points(drum))))
@@ -149,7 +163,7 @@ def lay(shots: Sequence[Shot], view: str, point: int, n_samples: int) -> Audio:
         if shot.point != point or shot.at >= n_samples:
             continue
         x = shot.view(view)[: n_samples - shot.at]
-        y[shot.at : shot.at + len(x)] += x
+        y[shot.at : shot.at + len(x)] += x if shot.gain == 1.0 else np.float32(shot.gain) * x
     return y
 
 
@@ -160,10 +174,10 @@ Common practice, no source."""
 
 def ring_along(stage: Stage, drum: str, shots: Mapping[str, Sequence[Shot]]) -> list[Shot]:
     """Ring of a drum excited by the other drums' strokes."""
-    piece = stage.kit.pieces[drum].sound
-    if isinstance(piece, Cymbal):
+    if isinstance(stage.kit.pieces[drum].sound, Cymbal):
         return []
-    voice = DrumVoice(piece, stage.sr, seeded(stage.seed, "voice", drum))
+    voice = stage.model(drum)
+    rings = [voice.ring(0.0, seeded(stage.seed, "ring", drum, k)) for k in range(RINGS)]
     found = []
     for other, theirs in shots.items():
         base = next((v for k, v in SYMPATHY_DB.items() if other.startswith(k)), None)
@@ -171,14 +185,21 @@ def ring_along(stage: Stage, drum: str, shots: Mapping[str, Sequence[Shot]]) -> 
             continue
         away = np.linalg.norm(np.asarray(stage.kit.pieces[other].place) - np.asarray(stage.kit.pieces[drum].place))
         lag = int(away / stage.room.speed_m_s * stage.sr)
-        taste = float(seeded(stage.seed, "sympathy", drum, other).normal(0.0, 4.0))
-        for k, shot in enumerate(theirs):
+        rng = seeded(stage.seed, "sympathy", drum, other)
+        taste = float(rng.normal(0.0, 4.0))
+        for shot in theirs:
             level = base + taste + shot.stroke.level_db
-            if level < -60:
-                continue
-            ring = voice.ring(level, seeded(stage.seed, "ring", drum, other, k))
-            found.append(Shot(shot.stroke, shot.at + lag, 0, {"near": ring}))
+            ring = rings[int(rng.integers(0, RINGS))]
+            if level > FAINT_DB:
+                found.append(Shot(shot.stroke, shot.at + lag, 0, {"near": ring}, 10.0 ** (level / 20.0)))
     return found
+
+
+RINGS = 6
+"""Different sympathetic rings per drum."""
+
+FAINT_DB = -60.0
+"""Sympathetic rings under this, re the drum's loudest stroke, are left out."""
 
 
 def _colour(mic: Mic, size: int, sr: int, seed: int) -> NDArray[np.float32]:
