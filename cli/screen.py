@@ -121,10 +121,14 @@ def losses(plan: Plan, report: RenderReport) -> list[str]:
     for stem in report.stems:
         if stem.overs.count:
             over_db = 20.0 * log10(stem.overs.peak)
-            at = _clock(stem.overs.first / plan.sr)
+            minutes, seconds = divmod(stem.overs.first / plan.sr, 60.0)
+            at = f"{int(minutes)}:{seconds:06.3f}"
             said.append(f"{_short(plan, stem.track)} now clips: {over_db:.1f} dB over full scale at {at}.")
-        if stem.cut_s > 0.0:
-            said.append(f"{_short(plan, stem.track)}: the delay pushes {stem.cut_s * 1000.0:.0f} ms past the end.")
+    cut = [s for s in report.stems if s.cut_s > 0.0]
+    if cut:
+        longest = max(cut, key=lambda s: s.cut_s)
+        names = _listed([_short(plan, s.track) for s in cut], 3)
+        said.append(f"Pushed past the end by the delay: up to {longest.cut_s * 1000.0:.0f} ms of {names}.")
     return said
 
 
