@@ -221,10 +221,15 @@ def summary(take: Take, plan: Plan, report: RenderReport, out: Path) -> str:
     """Give the same as JSON."""
     hits = Counter(h.track for h in plan.hits)
     alignments = {a.track: a for a in plan.alignments}
+    stems = {s.track: s for s in report.stems}
     tracks = []
     for f in plan.tracks:
         entry: dict[str, Any] = {"track": f.track, "role": f.role, "drum": f.drum, "position": f.position}
         entry |= {"hits": hits[f.track], "cleaned": _cleaned(plan, f.track)}
+        stem = stems.get(f.track)
+        if stem is not None:
+            removed = stem.removed_db  # JSON has no infinity: null where nothing is left
+            entry |= {"copied": stem.copied, "removed_db": None if isinf(removed) else removed}
         a = alignments.get(f.track)
         if a is not None:
             entry |= {
