@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -116,14 +117,13 @@ def test_it_says_what_was_done(take: Take, plan: Plan, capsys: pytest.CaptureFix
     assert text.startswith(
         "2 toms cleaned; the drums now sit 3.1 ms later against everything else; polarity of 03 Snare Bottom turned."
     )
-    assert "01 Kick In          kick in           3            3.90 ms" in lines
-    assert "03 Snare Bottom     snare bottom      3            3.02 ms  polarity turned" in lines
-    assert "05 Rack Tom         tom1              3  -9.0 dB   2.70 ms" in lines
-    assert "08 Overhead R       overhead right                           as it was" in lines
-    assert "Guide Vox and Bas…  no drum                                  as they were" in lines
-    assert any(
-        line.startswith("06 Floor Tom        floor             3   silent   3.12 ms  with the snare,") for line in lines
-    )
+    rows = [re.split(r"\s{2,}", line) for line in lines]
+    assert ["01 Kick In", "kick in", "3", "3.90 ms"] in rows
+    assert ["03 Snare Bottom", "snare bottom", "3", "3.02 ms", "polarity turned"] in rows
+    assert ["05 Rack Tom", "tom1", "3", "-9.0 dB", "2.70 ms"] in rows
+    assert ["08 Overhead R", "overhead right", "as it was"] in rows
+    assert ["Guide Vox and Bas…", "no drum", "as they were"] in rows
+    assert ["06 Floor Tom", "floor", "3", "silent", "3.12 ms", "with the snare,"] in rows
     assert "Cleaned tracks: out/stems" in lines
     assert any("monitors down" in line for line in lines)
 
@@ -142,8 +142,6 @@ def test_colour_is_never_the_only_sign(
     monkeypatch.setenv("COLUMNS", "80")
     coloured = shown(take, plan, capsys)
     assert any("\x1b" in line for line in coloured)
-    import re
-
     assert [re.sub(r"\x1b\[[0-9;]*m", "", line).rstrip() for line in coloured] == plain
 
 
