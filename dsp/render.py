@@ -23,7 +23,8 @@ from spillgate.dsp.errors import AudioFileError, OutputError, ParameterError, Pl
 from spillgate.dsp.plan.model import Plan, StepSpec
 from spillgate.dsp.steps.base import STAGES, Context, Step
 from spillgate.dsp.take.model import AudioFile, Take, Track
-from spillgate.dsp.take.stems import FileCopy, StemWriter, integer_bits
+from spillgate.dsp.take.stems import StemWriter, integer_bits
+from spillgate.dsp.writing import FileCopy
 
 __all__ = ["RenderReport", "StemReport", "render"]
 

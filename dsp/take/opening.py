@@ -139,6 +139,8 @@ def _probed(folder: Path, left_out: list[DspError] | None) -> list[Probe]:
     found = []
     for path in paths:
         try:
+            if not path.name.isprintable():
+                raise AudioFileError(f"{path.name!a}: its name holds characters that cannot be written; rename it")
             found.append(probe(path))
         except AudioFileError as error:
             _tell(error, left_out)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,12 +13,13 @@ import numpy as np
 import soundfile as sf
 from numpy.typing import NDArray
 
-from spillgate.dsp.errors import DspError, OutputError
+from spillgate.dsp.errors import OutputError
 from spillgate.dsp.take import chunks
 from spillgate.dsp.take.audio import FLOAT_TYPES, INTEGER_BITS, open_sound
 from spillgate.dsp.take.model import AudioFile
+from spillgate.dsp.writing import Pending, synced, told
 
-__all__ = ["StemWriter", "copy_file", "integer_bits", "write_atomically"]
+__all__ = ["StemWriter", "integer_bits"]
 
 WAV_FAMILY = frozenset({"WAV", "WAVEX", "RF64"})
 
@@ -28,104 +27,21 @@ TAGS = ("title", "copyright", "software", "artist", "comment", "date", "album", 
 """Texts that ``soundfile`` can keep in AIFF, FLAC and CAF."""
 
 
+@contextmanager
+def _told(name: str) -> Iterator[None]:
+    """Turn what the system or the library says about an output into one line."""
+    with told(name):
+        try:
+            yield
+        except sf.LibsndfileError as error:
+            why = error.error_string.strip().rstrip(".")
+            text = f"{name}: cannot be written ({why}); look at the space and the rights there"
+            raise OutputError(text) from error
+
+
 def integer_bits(file: AudioFile) -> int | None:
     """Tell how many bits the samples of a file have; None for floating point."""
     return INTEGER_BITS.get(file.subtype)
-
-
-@contextmanager
-def _told(name: str) -> Iterator[None]:
-    """Turn what the system says about an output into one line."""
-    try:
-        yield
-    except DspError:
-        raise
-    except OSError as error:
-        why = error.strerror or str(error)
-        raise OutputError(f"{name}: cannot be written ({why}); look at the space and the rights there") from error
-    except sf.LibsndfileError as error:
-        raise OutputError(f"{name}: cannot be written ({error.error_string})") from error
-
-
-class _Pending:
-    """A file that grows under a hidden name beside its place and moves there when it is whole."""
-
-    def __init__(self, target: Path) -> None:
-        self.target = target
-        self.temporary = target.with_name(f".{target.name}.part")
-
-    def commit(self) -> None:
-        """Move the file to its place, in one step, in place of what was there."""
-        with _told(self.target.name):
-            os.replace(self.temporary, self.target)
-
-    def abort(self) -> None:
-        """Throw the file away."""
-        self.temporary.unlink(missing_ok=True)
-
-
-def _synced(path: Path) -> None:
-    with open(path, "rb+") as stream:
-        os.fsync(stream.fileno())
-
-
-def write_atomically(path: Path, data: bytes) -> None:
-    """Write a small file under its final name, whole or not at all.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    pending = _Pending(path)
-    try:
-        with _told(path.name):
-            with open(pending.temporary, "wb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            pending.commit()
-    except BaseException:
-        pending.abort()
-        raise
-
-
-class FileCopy(_Pending):
-    """A byte-for-byte copy with the input's time stamp; `commit` puts it in its place."""
-
-    def __init__(self, source: Path, folder: Path) -> None:
-        super().__init__(folder / source.name)
-        try:
-            with _told(source.name):
-                shutil.copyfile(source, self.temporary)
-                _synced(self.temporary)
-                stat = source.stat()
-                os.utime(self.temporary, ns=(stat.st_atime_ns, stat.st_mtime_ns))
-        except BaseException:
-            self.abort()
-            raise
-
-
-def copy_file(source: Path, folder: Path) -> Path:
-    """Copy a file byte for byte, whole or not at all.
-
-    Parameters
-    ----------
-    source, folder : Path
-
-    Returns
-    -------
-    target : Path
-        Has the same name and time stamp as `source`.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    copy = FileCopy(source, folder)
-    copy.commit()
-    return copy.target
 
 
 class _WavBody:
@@ -203,7 +119,7 @@ def _stop_clock(path: Path) -> None:
             at += 8 + n + (n & 1)
 
 
-class StemWriter(_Pending):
+class StemWriter(Pending):
     """Writes one stem: format, rate, channels, length and metadata of its input, new samples.
 
     Parameters
@@ -267,7 +183,7 @@ class StemWriter(_Pending):
             self._body.finish()
             self._body.close()
             self._body = None
-            _synced(self.temporary)
+            synced(self.temporary)
 
     def abort(self) -> None:
         """Throw the file away."""

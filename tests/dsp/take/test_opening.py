@@ -220,6 +220,18 @@ def test_the_unreadable_one_is_named(tmp_path):
     assert len(left_out) == 1
 
 
+@pytest.mark.parametrize("name", ["Ha\nt.wav", "Hat\udce4.wav"])
+def test_names_that_no_table_can_hold(tmp_path, name):
+    folder = kit(tmp_path / "Song")
+    try:
+        put(folder / "Hat.wav").rename(folder / name)
+    except (OSError, UnicodeError):
+        pytest.skip("this file system knows no such names")
+    with pytest.raises(AudioFileError) as error:
+        open_take(folder)
+    assert str(error.value) == f"{name!a}: its name holds characters that cannot be written; rename it"
+
+
 def test_folders_that_are_no_take(tmp_path, monkeypatch):
     empty = tmp_path / "Empty"
     empty.mkdir()

@@ -9,6 +9,7 @@ import pytest
 import soundfile as sf
 import wavinfo
 
+from spillgate.dsp import writing
 from spillgate.dsp.errors import OutputError
 from spillgate.dsp.take import stems
 from spillgate.dsp.take.audio import INTEGER_BITS, probe
@@ -179,7 +180,7 @@ def test_no_folder_to_write_to(tmp_path, container):
     with pytest.raises(OutputError, match=r"^Tom\.bin: cannot be written \([^\n]+\)[^\n]*$"):
         stems.StemWriter(file, tmp_path / "nowhere")
     with pytest.raises(OutputError, match=r"^Tom\.bin: cannot be written"):
-        stems.copy_file(file.path, tmp_path / "nowhere")
+        writing.copy_file(file.path, tmp_path / "nowhere")
 
 
 def test_a_full_disk(tmp_path, monkeypatch):
@@ -194,9 +195,9 @@ def test_a_full_disk(tmp_path, monkeypatch):
     with pytest.raises(OutputError, match=said):
         write(file, tmp_path / "out", fresh(file)[0])
     with pytest.raises(OutputError, match=said):
-        stems.copy_file(file.path, tmp_path / "out")
+        writing.copy_file(file.path, tmp_path / "out")
     with pytest.raises(OutputError, match=r"^plan\.json: cannot be written"):
-        stems.write_atomically(tmp_path / "out" / "plan.json", b"{}")
+        writing.write_atomically(tmp_path / "out" / "plan.json", b"{}")
     assert os.listdir(tmp_path / "out") == []
 
 
@@ -205,7 +206,7 @@ def test_copies_are_the_same_bytes_with_the_same_time(tmp_path):
     source = tmp_path / "Vox.wav"
     source.write_bytes(os.urandom(5000))
     os.utime(source, ns=(10**18, 10**18))
-    target = stems.copy_file(source, tmp_path / "out")
+    target = writing.copy_file(source, tmp_path / "out")
     assert target.read_bytes() == source.read_bytes()
     assert target.stat().st_mtime_ns == 10**18
     assert os.listdir(tmp_path / "out") == ["Vox.wav"]

@@ -1,0 +1,278 @@
+"""The plan as files: ``plan.json`` and the arrays beside it in ``model/``.
+
+The same plan gives the same bytes: keys in a fixed order, numbers in Python's shortest exact form, archives without
+clock or compression (whose result depends on the version of a library).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import json
+import re
+import zipfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spillgate.dsp.errors import OutputError, PlanError, nearest
+from spillgate.dsp.plan.model import (
+    SCHEMA,
+    Alignment,
+    DrumState,
+    Finding,
+    Hit,
+    Plan,
+    Question,
+    Span,
+    StepSpec,
+    TrackFacts,
+)
+from spillgate.dsp.writing import write_atomically
+
+__all__ = ["from_json", "load", "save", "to_json"]
+
+PLAN = "plan.json"
+MODEL = "model"
+
+_ARRAY = re.compile(r"(?P<by>[A-Za-z0-9][\w.-]*)/[^\0]+", re.DOTALL)
+"""Name of an array; an archive cannot hold a null in a name."""
+
+_EPOCH = (1980, 1, 1, 0, 0, 0)
+"""Earliest date of the archive format: stands for none."""
+
+T = TypeVar("T")
+
+_LISTS: dict[str, type] = {
+    "tracks": TrackFacts,
+    "drums": DrumState,
+    "hits": Hit,
+    "spans": Span,
+    "alignments": Alignment,
+    "questions": Question,
+    "findings": Finding,
+}
+
+
+def to_json(plan: Plan) -> str:
+    """Write a plan as text, without its arrays.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    text : str
+        JSON, one record a line; `from_json` reads it back to an equal plan.
+
+    Raises
+    ------
+    PlanError
+        If a processor left something in it that is no plain data, or no finite number.
+    """
+    entry: dict[str, Any] = {"schema": SCHEMA, "sr": plan.sr, "n_samples": plan.n_samples, "chain": plan.chain}
+    entry |= {name: [_fields(record) for record in getattr(plan, name)] for name in _LISTS}
+    entry["steps"] = {track: [_fields(s) for s in specs] for track, specs in sorted(plan.steps.items())}
+    entry["figures"], entry["extras"] = plan.figures, plan.extras
+    entry["arrays"] = {n: {"dtype": a.dtype.str, "shape": a.shape} for n, a in sorted(plan.arrays.items())}
+    lines = []
+    for key, value in entry.items():
+        plain = _plain(value, key)
+        if isinstance(plain, list) and plain:
+            inner = ",\n".join("  " + _dump(v, key) for v in plain)
+            text = f"[\n{inner}\n ]"
+        elif isinstance(plain, dict) and plain:
+            inner = ",\n".join(f"  {_dump(k, key)}: {_dump(v, key)}" for k, v in plain.items())
+            text = f"{{\n{inner}\n }}"
+        else:
+            text = _dump(plain, key)
+        lines.append(f" {_dump(key, key)}: {text}")
+    return "{\n" + ",\n".join(lines) + "\n}\n"
+
+
+def _dump(value: Any, where: str) -> str:
+    try:
+        return json.dumps(value, allow_nan=False, ensure_ascii=False)
+    except ValueError as error:
+        raise PlanError(f"plan: {where} holds NaN or infinity; a processor computed nonsense") from error
+
+
+def _fields(record: Any) -> dict[str, Any]:
+    return {f.name: getattr(record, f.name) for f in dataclasses.fields(record)}
+
+
+def _plain(value: Any, where: str) -> Any:
+    """Turn mappings, sequences and numpy's numbers into what JSON knows."""
+    if isinstance(value, Mapping):
+        for key in value:
+            if not isinstance(key, str):
+                raise PlanError(f"plan: {where} has the key {key!r}; keys are texts")
+        return {k: _plain(v, f"{where}.{k}") for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v, where) for v in value]
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist(), where)
+    if isinstance(value, np.generic):
+        return value.item()
+    if value is None or isinstance(value, str | bool | int | float):
+        return value
+    raise PlanError(f"plan: {where} holds a {type(value).__name__}, which is no plain data")
+
+
+def from_json(text: str, arrays: Mapping[str, NDArray[Any]] | None = None) -> Plan:
+    """Read a plan.
+
+    Parameters
+    ----------
+    text : str
+        As `to_json` wrote it.
+    arrays : mapping of str to ndarray, optional
+        The arrays it names.
+
+    Returns
+    -------
+    plan : Plan
+
+    Raises
+    ------
+    PlanError
+        No plan, of a schema this version does not know, with an unknown or missing key, or without one of its arrays.
+    """
+    arrays = arrays or {}
+    try:
+        entry = json.loads(text)
+    except ValueError as error:
+        raise PlanError(f"{PLAN}: is no JSON ({error}); run the main job again") from error
+    if not isinstance(entry, dict) or "schema" not in entry:
+        raise PlanError(f"{PLAN}: is no plan; run the main job again")
+    if entry["schema"] != SCHEMA:
+        raise PlanError(
+            f"{PLAN}: schema {entry['schema']!r} is not known to this version, which reads {SCHEMA}; "
+            "use the version that wrote it, or run the main job again"
+        )
+    known = {"schema", *(f.name for f in dataclasses.fields(Plan))}
+    for key in entry:
+        if key not in known:
+            raise PlanError(f"{PLAN}: unknown key '{key}'; {nearest(key, known)}")
+    wanted = entry.get("arrays", {})
+    for name, facts in wanted.items():
+        found = arrays.get(name)
+        if found is None:
+            raise PlanError(f"{PLAN}: its array '{name}' is not in {MODEL}; run the main job again")
+        if found.dtype.str != facts["dtype"] or list(found.shape) != facts["shape"]:
+            raise PlanError(f"{PLAN}: the array '{name}' in {MODEL} is not the one it was saved with")
+    lists: dict[str, Any] = {n: tuple(_record(cls, v, n) for v in entry.get(n, ())) for n, cls in _LISTS.items()}
+    steps = {t: tuple(_record(StepSpec, s, "steps") for s in specs) for t, specs in entry.get("steps", {}).items()}
+    return Plan(
+        sr=entry.get("sr", 0),
+        n_samples=entry.get("n_samples", 0),
+        chain=tuple(entry.get("chain", ())),
+        steps=steps,
+        figures=entry.get("figures", {}),
+        extras=entry.get("extras", {}),
+        arrays={n: arrays[n] for n in wanted},
+        **lists,
+    )
+
+
+def _record(cls: type[T], entry: Any, where: str) -> T:
+    if not isinstance(entry, dict):
+        raise PlanError(f"{PLAN}: {where} holds {entry!r} instead of a record")
+    known = {f.name for f in dataclasses.fields(cls)}  # type: ignore[arg-type]
+    for key in entry:
+        if key not in known:
+            raise PlanError(f"{PLAN}: {where} has the unknown key '{key}'; {nearest(key, known)}")
+    values = {k: tuple(v) if k == "tracks" else v for k, v in entry.items()}
+    try:
+        return cls(**values)
+    except TypeError as error:
+        raise PlanError(f"{PLAN}: a record of {where} is incomplete ({error})") from error
+
+
+def save(plan: Plan, out: Path) -> None:
+    """Write ``plan.json`` and ``model/<processor>.npz``.
+
+    Parameters
+    ----------
+    plan : Plan
+    out : Path
+        Output folder; made if need be.  Archives of processors that are no longer in the plan are removed.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    PlanError
+        If the plan holds what cannot be stored.
+    """
+    text = to_json(plan)
+    groups: dict[str, dict[str, NDArray[Any]]] = {}
+    for name, array in sorted(plan.arrays.items()):
+        match = _ARRAY.fullmatch(name)
+        if match is None:
+            raise PlanError(f"plan: the array '{name}' must be called '<processor>/<name>'")
+        if array.dtype.hasobject:
+            raise PlanError(f"plan: the array '{name}' holds Python objects; only numbers can be stored")
+        groups.setdefault(match["by"], {})[name] = array
+    archives = {by: _archive(arrays) for by, arrays in groups.items()}
+    try:
+        (out / MODEL if archives else out).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{out}: cannot be made ({error.strerror}); choose another folder") from error
+    for by, data in archives.items():
+        write_atomically(out / MODEL / f"{by}.npz", data)
+    write_atomically(out / PLAN, text.encode())
+    for old in (out / MODEL).glob("*.npz"):
+        if old.stem not in archives:
+            old.unlink()
+
+
+def _archive(arrays: Mapping[str, NDArray[Any]]) -> bytes:
+    """Give the bytes of a ``.npz`` that depend on nothing but the arrays."""
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
+        for name, array in arrays.items():
+            buffer = io.BytesIO()
+            np.lib.format.write_array(buffer, np.ascontiguousarray(array).reshape(array.shape), allow_pickle=False)
+            info = zipfile.ZipInfo(f"{name}.npy", _EPOCH)
+            info.create_system = 3  # else the system that wrote it
+            info.external_attr = 0o644 << 16
+            archive.writestr(info, buffer.getvalue())
+    return stream.getvalue()
+
+
+def load(out: Path) -> Plan:
+    """Read a plan and its arrays from an output folder.
+
+    Parameters
+    ----------
+    out : Path
+
+    Returns
+    -------
+    plan : Plan
+
+    Raises
+    ------
+    PlanError
+        No plan there, or one that cannot be used; the message says why.
+    """
+    path = out / PLAN
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise PlanError(f"{out}: holds no {PLAN}; give the output folder of a run") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise PlanError(f"{path}: cannot be read ({error})") from error
+    arrays: dict[str, NDArray[Any]] = {}
+    for archive in sorted((out / MODEL).glob("*.npz")):
+        try:
+            with np.load(archive, allow_pickle=False) as held:
+                arrays |= {name: held[name] for name in held.files}
+        except (OSError, ValueError, zipfile.BadZipFile, EOFError) as error:
+            raise PlanError(f"{archive.name}: cannot be read ({error}); run the main job again") from error
+    return from_json(text, arrays)

@@ -1,0 +1,110 @@
+"""Writing files whole or not at all.
+
+Everything grows under a hidden name beside its place and moves there in one step once it is on the disk.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from spillgate.dsp.errors import DspError, OutputError
+
+__all__ = ["FileCopy", "Pending", "copy_file", "synced", "told", "write_atomically"]
+
+
+@contextmanager
+def told(name: str) -> Iterator[None]:
+    """Turn what the system says about an output into one line."""
+    try:
+        yield
+    except DspError:
+        raise
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise OutputError(f"{name}: cannot be written ({why}); look at the space and the rights there") from error
+
+
+class Pending:
+    """A file that grows under a hidden name beside its place and moves there when it is whole."""
+
+    def __init__(self, target: Path) -> None:
+        self.target = target
+        self.temporary = target.with_name(f".{target.name}.part")
+
+    def commit(self) -> None:
+        """Move the file to its place, in one step, in place of what was there."""
+        with told(self.target.name):
+            os.replace(self.temporary, self.target)
+
+    def abort(self) -> None:
+        """Throw the file away."""
+        self.temporary.unlink(missing_ok=True)
+
+
+def synced(path: Path) -> None:
+    """Wait until a file is on the disk."""
+    with open(path, "rb+") as stream:
+        os.fsync(stream.fileno())
+
+
+def write_atomically(path: Path, data: bytes) -> None:
+    """Write a small file under its final name, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    pending = Pending(path)
+    try:
+        with told(path.name):
+            with open(pending.temporary, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            pending.commit()
+    except BaseException:
+        pending.abort()
+        raise
+
+
+class FileCopy(Pending):
+    """A byte-for-byte copy with the input's time stamp; `commit` puts it in its place."""
+
+    def __init__(self, source: Path, folder: Path) -> None:
+        super().__init__(folder / source.name)
+        try:
+            with told(source.name):
+                shutil.copyfile(source, self.temporary)
+                synced(self.temporary)
+                stat = source.stat()
+                os.utime(self.temporary, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+        except BaseException:
+            self.abort()
+            raise
+
+
+def copy_file(source: Path, folder: Path) -> Path:
+    """Copy a file byte for byte, whole or not at all.
+
+    Parameters
+    ----------
+    source, folder : Path
+
+    Returns
+    -------
+    target : Path
+        Has the same name and time stamp as `source`.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    copy = FileCopy(source, folder)
+    copy.commit()
+    return copy.target
