@@ -28,7 +28,7 @@ class Cymbal:
     ping : float
         Level of the stick's contact sound.
     density : float
-        Partials per Hz below about 1 kHz; above they always fuse.
+        Partials per Hz.
     source_db : float
         As in `Drum`.
     """
@@ -39,12 +39,15 @@ class Cymbal:
     bloom_ms: float = 3.0
     tilt_db: float = 0.0
     ping: float = 0.4
-    density: float = 0.05
+    density: float = 0.25
     source_db: float = -8.0
 
 
 BAND_EDGES_HZ = (110.0, 250.0, 600.0, 1200.0, 2400.0, 4800.0, 9600.0, 20000.0)
 """Octave-wide bands in which a cymbal's partials share one decay."""
+
+BLOOM_START = 0.25
+"""Amplitude with which a partial begins, re where it has built up to."""
 
 REALISATIONS = 4
 """Independent sets of partial phases per band; a strike mixes them anew."""
@@ -87,16 +90,18 @@ class CymbalVoice:
         t = np.arange(n) / sr
         bloom = c.bloom_ms * 1e-3 * float(np.clip(centre / 3000.0, 0.25, 1.3))
         # The stroke itself sounds at once, the rest arrives as energy spreads upwards through the partials.
-        envelope = np.exp(-LN_1000 / t60 * t) * (0.35 + 0.65 * (1.0 - np.exp(-t / bloom)))
+        envelope = np.exp(-LN_1000 / t60 * t) * (BLOOM_START + (1.0 - BLOOM_START) * (1.0 - np.exp(-t / bloom)))
         envelope += 0.5 * np.exp(-t / 0.02) * (centre > 2000.0)
         size = 1 << int(np.ceil(np.log2(max(n, 2))))
         lo_bin, hi_bin = int(low / sr * size), int(high / sr * size)
-        lines = int((high - low) * (c.density if high <= 1300.0 else max(c.density, 0.3)))
+        lines = int((high - low) * c.density)
         where = rng.integers(lo_bin, hi_bin, max(lines, 6))
+        # Some partials tower over the rest: 7 dB standard deviation.
+        loud = np.exp(rng.normal(0.0, 0.8, len(where)))
         parts = []
         for _ in range(REALISATIONS):
             spectrum = np.zeros(size // 2 + 1, np.complex64)
-            np.add.at(spectrum, where, np.exp(2j * np.pi * rng.random(len(where))).astype(np.complex64))
+            np.add.at(spectrum, where, (loud * np.exp(2j * np.pi * rng.random(len(where)))).astype(np.complex64))
             x = np.fft.irfft(spectrum, size)[:n]
             x /= np.sqrt(np.mean(x**2))
             parts.append(np.asarray(x * envelope, np.float32))

@@ -79,6 +79,8 @@ class Drum:
         Level of the contact noise (linear, re the modes) and its centre.
     body : float
         Level of the many high modes that fuse to a burst.
+    push : float
+        Level of the push of the stick or beater, one swing as long as twice the contact.
     wires, wires_s : float
         Level and decay of snare wires; 0 for none.
     source_db : float
@@ -100,6 +102,7 @@ class Drum:
     click: float = 0.25
     click_hz: float = 3500.0
     body: float = 0.3
+    push: float = 0.8
     wires: float = 0.0
     wires_s: float = 0.09
     source_db: float = 0.0
@@ -134,6 +137,8 @@ class DrumVoice:
         t60 *= np.exp(rng.normal(0.0, 0.12, len(index)))
         t60[self._zero < 2.5] = drum.t60_01_s
         self._t60 = t60
+        # Where the stick and the ear are decides each mode's phase; (0,1) follows the stick.
+        self._phase = rng.uniform(-2.5, 2.5, len(index)) * (self._zero > 2.5)
         self._bases: dict[float, list[Audio]] = {}
         n = int(1.5 * sr)
         self._click = band_noise(n, sr, drum.click_hz / 2.2, drum.click_hz * 3.0, rng)
@@ -150,16 +155,16 @@ class DrumVoice:
         bend, tau = self.drum.glide * strength, self.drum.glide_s
         bent = int(8 * tau * self.sr)
         parts = []
-        for f, t60 in zip(self._f, self._t60, strict=True):
+        for f, t60, phase in zip(self._f, self._t60, self._phase, strict=True):
             n = int(np.ceil(t60 * -SILENT_DB / 60.0 * self.sr))
             t = np.arange(min(n, bent)) / self.sr
-            # f(t) = f0 (1 + bend e^(-t/tau)) integrated: the phase starts at 0 with the contact.
+            # f(t) = f0 (1 + bend e^(-t/tau)), integrated from the contact on.
             warped = t + bend * tau * (1.0 - np.exp(-t / tau))
-            part = np.sin(2 * np.pi * f * warped) * np.exp(-LN_1000 / t60 * t)
+            part = np.sin(2 * np.pi * f * warped + phase) * np.exp(-LN_1000 / t60 * t)
             if n > bent:
                 # From here on the pitch stands still (to 0.03 % of the bend) and the mode is a plain damped rotation.
                 turn = (2j * np.pi * f - LN_1000 / t60) / self.sr
-                start = np.exp(2j * np.pi * f * bend * tau + turn * bent)
+                start = np.exp(2j * np.pi * f * bend * tau + 1j * phase + turn * bent)
                 coarse = start * np.exp(turn * 1024 * np.arange(-(-(n - bent) // 1024)))
                 fine = np.exp(turn * np.arange(1024))
                 part = np.concatenate([part, np.outer(coarse, fine).imag.ravel()[: n - bent]])
@@ -206,7 +211,9 @@ class DrumVoice:
         rise = 1.0 - np.exp(-t / (0.12 * contact))
         click = noise_slice(self._click, burst_n, rng) * np.exp(-t / (1.4 * contact)) * rise
         body = noise_slice(self._body, burst_n, rng) * np.exp(-t / 0.012) * rise
-        burst = np.asarray(scale * hard * (d.click * click + d.body * body), np.float32)
+        # The stroke's push itself, the same way round everywhere: it is what polarity means on a drum.
+        push = np.sin(np.pi * t / contact) * np.exp(-t / (1.2 * contact))
+        burst = np.asarray(scale * (hard * (d.click * click + d.body * body) + d.push * push), np.float32)
         near[:burst_n] += burst
         far[:burst_n] += np.float32(0.7) * burst
         views = {"near": near, "far": far}
