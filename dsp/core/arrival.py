@@ -59,8 +59,8 @@ class Setting:
     temperature: float | None = None
 
 
-COARSE = Setting(((300.0, None), (800.0, None), (300.0, 3000.0)), (0.0007, 0.0015, 0.004, 0.010))
-"""Short copies know the arrival, long ones the sign; the third band leaves most cymbals out.  Tuned on recorded hits."""
+COARSE = Setting(((300.0, None), (800.0, None), (300.0, 3000.0)), (0.0007, 0.004, 0.010))
+"""Short copies know the arrival, long ones the sign; the third band leaves most cymbals out (tuned on recordings)."""
 FINE = Setting(((600.0, None), (1000.0, None)), (0.0007, 0.001, 0.0015), 4.0)
 
 

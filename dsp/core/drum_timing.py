@@ -76,7 +76,9 @@ class Answer:
     score : float
         Sum of votes, natural log units.
     lead : float
-        Over the best lag of the same sign farther than 0.15 ms.
+        Over the best lag of the same sign farther than 0.3 ms: whether the arrival is found at all.
+    sharpness : float
+        The same for 0.15 ms: whether its place is.
     lag : float
         Samples at the analysis rate.
     coherence : float
@@ -89,6 +91,7 @@ class Answer:
 
     score: float
     lead: float
+    sharpness: float
     lag: float
     coherence: float
     by_phase: bool
@@ -172,6 +175,12 @@ def _votes(
     return Votes(np.arange(low, high + 1), plus, minus, rate, n_hits)
 
 
+def _lead(row: Floats, k: int, near: int) -> float:
+    """Lead of cell `k` over all cells farther than `near`."""
+    rest = np.concatenate([row[: max(k - near, 0)], row[k + near + 1 :]])
+    return float(row[k] - rest.max()) if len(rest) else 0.0
+
+
 def _answer(
     xs: Sequence[Floats],
     y: Floats,
@@ -185,9 +194,7 @@ def _answer(
     """Refine the best lag of one sign; one answer per microphone."""
     row = votes.plus if sign > 0 else votes.minus
     k = int(row.argmax())
-    near = round(APART_S * rate)
-    rest = np.concatenate([row[: max(k - near, 0)], row[k + near + 1 :]])
-    lead = float(row[k] - rest.max()) if len(rest) else 0.0
+    lead, sharpness = (_lead(row, k, round(v * rate)) for v in (FINE_REACH_S, APART_S))
     low, high = int(votes.lags[0]), int(votes.lags[-1])
     coarse = int(votes.lags[k])
     edge = EDGE_S * rate
@@ -199,7 +206,7 @@ def _answer(
     a, b = max(m - CENTROID_CELLS // 2, 0), min(m + CENTROID_CELLS // 2 + 1, len(cells))
     weight = np.exp(cells[a:b] - cells[m])
     lag = float((weight * fine.lags[a:b]).sum() / weight.sum())
-    out = []
+    found = []
     for x, onset, own_lag, own_sign in zip(xs, onsets, lags, signs, strict=True):
         guess = lag - own_lag
         _, quality, _ = hit_weights(
@@ -210,18 +217,23 @@ def _answer(
             x[chosen], y[chosen], onset[chosen], attack_samples(x, onset, rate)[chosen], guess, sign * own_sign, rate
         )
         by_phase = phase.coherence >= COHERENT and abs(phase.lag - guess) <= PHASE_REACH_S * rate
-        out.append(
-            Answer(
-                float(row[k]),
-                lead,
-                phase.lag if by_phase else guess,
-                phase.coherence,
-                by_phase,
-                at_edge,
-                votes.n_hits,
-            )
+        found.append((phase.lag if by_phase else guess, phase.coherence, by_phase))
+    # a microphone without a coherent attack goes with the most coherent one of its drum
+    best = max(range(len(found)), key=lambda j: (found[j][2], found[j][1]))
+    unit = found[best][0] + lags[best]
+    return [
+        Answer(
+            score=float(row[k]),
+            lead=lead,
+            sharpness=sharpness,
+            lag=own if by_phase else unit - own_lag,
+            coherence=coherence if by_phase else found[best][1],
+            by_phase=by_phase,
+            at_edge=at_edge,
+            n_hits=votes.n_hits,
         )
-    return out
+        for (own, coherence, by_phase), own_lag in zip(found, lags, strict=True)
+    ]
 
 
 def drum_timing(

@@ -25,8 +25,11 @@ __all__ = [
 
 Confidence = Literal["sure", "likely", "unsure"]
 
-SURE_MARGIN, LIKELY_MARGIN = 3.0, 1.0
-"""Lead of the best answer in natural log units (tuned on recorded hits)."""
+SURE_MARGIN, LIKELY_MARGIN = 4.0, 1.0
+"""Lead of the best answer over those farther than 0.3 ms or of the other sign, natural log units (tuned on recorded
+hits)."""
+SHARP, SHARP_COHERENCE = 4.0, 0.75
+"""Lead over answers farther than 0.15 ms, or coherence of the attack, either of which makes the place itself sure."""
 FEWEST_HITS = 3
 SHY_ROLES = ("kick", "hat", "cymbal")
 """Drums whose attack sounds different above and close by: only sure with a coherent attack."""
@@ -55,7 +58,9 @@ class Lag:
     sign : int
         1 or −1.
     lead : float
-        Of the lag over other lags of the same sign, natural log units.
+        Of the lag over other lags of the same sign farther than 0.3 ms, natural log units.
+    sharpness : float
+        The same for 0.15 ms.
     margin : float
         Lead over every other answer, other sign included; 0 where the lag lies at an end of the range.
     coherence : float
@@ -66,6 +71,7 @@ class Lag:
     lag_samples: float
     sign: int
     lead: float
+    sharpness: float
     margin: float
     coherence: float
     n_hits: int
@@ -90,13 +96,17 @@ class Mismatch:
     confidence: Confidence
 
 
-def confidence(margin: float, role: str, coherence: float, n_hits: int, hits_in_doubt: bool) -> Confidence:
+def confidence(
+    margin: float, sharpness: float, role: str, coherence: float, n_hits: int, hits_in_doubt: bool
+) -> Confidence:
     """Turn a margin into a word.
 
     Parameters
     ----------
     margin : float
         Natural log units.
+    sharpness : float
+        Lead over answers farther than 0.15 ms, natural log units.
     role : str
         Of the close microphone.
     coherence : float
@@ -109,7 +119,8 @@ def confidence(margin: float, role: str, coherence: float, n_hits: int, hits_in_
     if margin < LIKELY_MARGIN:
         return "unsure"
     shy = role in SHY_ROLES and coherence < SHY_COHERENCE
-    if margin > SURE_MARGIN and n_hits >= FEWEST_HITS and not shy and not hits_in_doubt:
+    sharp = sharpness > SHARP or coherence >= SHARP_COHERENCE
+    if margin > SURE_MARGIN and sharp and n_hits >= FEWEST_HITS and not shy and not hits_in_doubt:
         return "sure"
     return "likely"
 

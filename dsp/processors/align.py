@@ -165,10 +165,11 @@ def _mics(sound: DrumSound, overheads: Sequence[Track], overhead_signs: Sequence
                     answer.lag * sound.factor,
                     own_sign * oh_sign,
                     answer.lead,
+                    answer.sharpness,
                     margin,
                     answer.coherence,
                     answer.n_hits,
-                    confidence(margin, track.role, answer.coherence, answer.n_hits, sound.doubt),
+                    confidence(margin, answer.sharpness, track.role, answer.coherence, answer.n_hits, sound.doubt),
                 )
         out.append(_Mic(track, sound.drum, lags, after, sound.arrival_s))
     return out
@@ -193,6 +194,7 @@ def _choose(mic: _Mic, own: Align, overheads: Sequence[Track], take: Take) -> tu
             0.5 * (a.lag_samples + b.lag_samples),
             a.sign,
             worse.lead,
+            worse.sharpness,
             worse.margin,
             worse.coherence,
             worse.n_hits,
@@ -264,6 +266,7 @@ def _figures(
                 "polarity": v.sign,
                 "margin": round(v.margin, 3),
                 "lead": round(v.lead, 3),
+                "sharpness": round(v.sharpness, 3),
                 "coherence": round(v.coherence, 3),
                 "hits": v.n_hits,
                 "confidence": v.confidence,
