@@ -264,11 +264,12 @@ class _Stem:
         self._overs = Overs()
         self._energy = np.zeros(2)
         self._peaks = np.zeros(2)
+        self._held: tuple[int, NDArray[np.float64]] = (0, np.zeros(0))
 
     def block(self, a: int, b: int) -> NDArray[Any]:
         """Samples `a` to `b` of the stem in the format of the file."""
-        x = self._read(self.track.id, a, b)
-        y = self._after(len(self.chain), a, b) if self.chain else x
+        y = self._after(len(self.chain), a, b) if self.chain else self._input(a, b)
+        x = self._input(a, b)
         top = [float(np.max(np.abs(v), initial=0.0)) for v in (x, y)]
         if not np.isfinite(top[1]):
             first = int(np.flatnonzero(~np.isfinite(y))[0]) + a - self.file.start
@@ -313,10 +314,24 @@ class _Stem:
         x: NDArray[np.float64] = np.ascontiguousarray(self.take.read(track, a, b, "float64"))
         return x
 
+    def _input(self, a: int, b: int) -> NDArray[np.float64]:
+        """Samples `a` to `b` of the recording; blocks overlap by the margins, and nothing is read twice."""
+        first, held = self._held
+        last = first + len(held)
+        if first <= a and b <= last:
+            return held[a - first : b - first]
+        if first <= a < last:
+            held = np.concatenate([held[a - first :], self._read(self.track.id, last, b)])
+        else:
+            held = self._read(self.track.id, a, b)
+        held.setflags(write=False)
+        self._held = (a, held)
+        return held
+
     def _after(self, k: int, a: int, b: int) -> NDArray[np.float64]:
         """Samples `a` to `b` after the first `k` steps; zero outside the take."""
         if k == 0:
-            return self._read(self.track.id, a, b)
+            return self._input(a, b)
         run = self.chain[k - 1]
         # a delay may be asked what it pushes past the end; nothing else knows anything beyond the take
         moves = run.step.stage == "move"
