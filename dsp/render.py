@@ -184,6 +184,10 @@ def _fits(take: Take, plan: Plan) -> None:
     for track in plan.steps:
         if track not in known:
             raise PlanError(f"{track}: is in the plan, but not in {take.name}; is this the take it was made from?")
+    for fact in plan.tracks:
+        now = take.fingerprints.get(fact.file, "")
+        if fact.fingerprint and now and fact.fingerprint != now:
+            raise PlanError(f"{fact.file}: is not the recording that the plan was made from; run the main job again")
     if plan.steps and plan.sr and plan.sr != take.sr:
         raise PlanError(f"{take.name}: has {take.sr} Hz, but the plan was made for {plan.sr} Hz")
     if plan.steps and plan.n_samples and plan.n_samples != take.n_samples:

@@ -32,6 +32,9 @@ FLOAT_TYPES: dict[str, np.dtype[Any]] = {"FLOAT": np.dtype(np.float32), "DOUBLE"
 MAX_OPEN = 96
 """Files kept open at a time; systems allow 256 to 1024 for a program."""
 
+_WRAPPED = 0xFFF00000
+"""So many bytes behind the last chunk show that its size of 32 bits has run over (with 1 MiB for chunks behind it)."""
+
 CACHE_BYTES = 32 << 20
 """Decoded blocks of files with several channels kept for the other channels."""
 
@@ -158,6 +161,11 @@ def _whole(name: str, layout: chunks.Layout) -> None:
         raise AudioFileError(
             f"{name}: the recorder never finished its header (it states no length); open it in an editor that repairs "
             "WAV files and save it again"
+        )
+    if layout.behind >= _WRAPPED:
+        raise AudioFileError(
+            f"{name}: is longer than the 4 GiB its header can state; open it in an editor that repairs WAV files and "
+            "save it as RF64"
         )
     if layout.held < layout.data.size:
         raise AudioFileError(

@@ -14,7 +14,7 @@ from spillgate.dsp import render as rendering
 from spillgate.dsp.core.interpolation import delay
 from spillgate.dsp.core.quantise import dither_key, quantise
 from spillgate.dsp.errors import AudioFileError, OutputError, ParameterError, PlanError, PluginError
-from spillgate.dsp.plan.model import Plan, StepSpec
+from spillgate.dsp.plan.model import Plan, StepSpec, TrackFacts
 from spillgate.dsp.render import render
 from spillgate.dsp.steps.base import Step
 from spillgate.dsp.take.audio import FileReader, probe
@@ -154,6 +154,23 @@ def test_only_some(folder, tmp_path):
         render(take_of(folder, ALL), plan, tmp_path / "out", only=["bb.wav"])
 
 
+def test_parts_and_places(folder, tmp_path):
+    # one recording in two files that begins 500 samples into the take: the delay carries over the seam
+    x = sf.read(folder / "a.wav")[0]
+    sf.write(folder / "p_001.wav", x[:9000], SR, subtype="PCM_24")
+    sf.write(folder / "p_002.wav", x[9000:], SR, subtype="PCM_24")
+    one, two = (probe(folder / n).file for n in ("p_001.wav", "p_002.wav"))
+    parts = Track(id="p_001.wav", files=(replace(one, start=500), replace(two, start=9500)), role="tom")
+    take = Take(name="take", sr=SR, n_samples=N + 500, tracks=(parts,), reader=FileReader())
+    report = render(take, Plan(steps={"p_001.wav": move(100)}), tmp_path / "out", block=4000)
+    first, second = (sf.read(tmp_path / "out/stems" / n)[0] for n in ("p_001.wav", "p_002.wav"))
+    assert (len(first), len(second)) == (9000, N - 9000)
+    assert np.array_equal(np.concatenate([first, second]), np.concatenate([np.zeros(100), x[:-100]]))
+    # at the seam nothing is lost; at the end it is
+    assert [s.cut_s > 0 for s in report.stems] == [False, True]
+    take.reader.close()
+
+
 @dataclass(frozen=True, kw_only=True)
 class Smooth(Step):
     """Mean of five samples, times a stored gain, plus another track."""
@@ -245,8 +262,12 @@ def test_nan_is_named_and_nothing_is_left(folder, tmp_path, workers):
 
 
 def test_what_does_not_fit_is_refused_before_anything_is_written(folder, tmp_path, monkeypatch):
-    take = take_of(folder, ALL)
+    take = take_of(folder, ALL).replace(fingerprints={"a.wav": "new"})
     out = tmp_path / "out"
+    facts = TrackFacts(
+        track="a.wav", file="a.wav", channel=0, role="tom", drum="tom1", position=None, sr=SR, n_samples=N, start=0,
+        fingerprint="old",
+    )  # fmt: skip
     cases = [
         (Plan(steps={"z.wav": move(1)}), out, PlanError, "z.wav: is in the plan, but not in take"),
         (Plan(sr=44_100, steps={"a.wav": move(1)}), out, PlanError, "take: has 48000 Hz, but the plan was made for"),
@@ -257,6 +278,12 @@ def test_what_does_not_fit_is_refused_before_anything_is_written(folder, tmp_pat
             out,
             PlanError,
             "a.wav: step 'move' needs the array 'x/g', which the plan lacks",
+        ),
+        (
+            Plan(tracks=(facts,), steps={"a.wav": move(1)}),
+            out,
+            PlanError,
+            "a.wav: is not the recording that the plan was made from; run the main job again",
         ),
         (Plan(), folder / "out", OutputError, f"{folder / 'out'}: lies inside the take take"),
     ]

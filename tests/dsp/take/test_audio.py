@@ -191,6 +191,16 @@ def test_a_recorder_that_was_switched_off(tmp_path):
             audio.probe(path)
 
 
+def test_a_size_that_ran_over(tmp_path):
+    # what writers without RF64 leave behind: 5 GB, of which the header states the rest after 4 GiB
+    path = tmp_path / "Tom.wav"
+    sf.write(path, noise(1000), 48_000, subtype="PCM_24")
+    with open(path, "rb+") as stream:
+        stream.truncate(44 + 3000 + 2**32)
+    with pytest.raises(AudioFileError, match=r"^Tom\.wav: is longer than the 4 GiB its header can state; open it"):
+        audio.probe(path)
+
+
 @pytest.mark.parametrize(
     ("data", "said"),
     [
