@@ -17,15 +17,31 @@ from spillgate.cli.options import default_workers
 from spillgate.cli.output import check_output, fill
 
 if TYPE_CHECKING:
+    from spillgate.cli.report import Words
     from spillgate.dsp.chain import Chain
+    from spillgate.dsp.plan.corrections import Corrections
     from spillgate.dsp.plan.model import Plan
     from spillgate.dsp.render import RenderReport
-    from spillgate.dsp.take.model import Progress, Take
+    from spillgate.dsp.take.model import AudioFile, Progress, Take
 
 ROLE_WEIGHT = 20.0
 """Weight of a question about a role: above every other, as all else follows from the roles."""
 
-__all__ = ["main_job", "prepare_kernels", "progress_bar"]
+CORRECTIONS = "corrections.toml"
+"""The engineer's own file in the output folder: laid over every plan, written only by *Save* on the review page."""
+
+__all__ = [
+    "CORRECTIONS",
+    "main_job",
+    "page_of",
+    "prepare_kernels",
+    "progress_bar",
+    "read_own",
+    "stems_of",
+    "with_doubts",
+    "words_of",
+    "write_output",
+]
 
 
 def main_job(
@@ -65,20 +81,16 @@ def main_job(
     """
     check_output(out, folder, overwrite)
     prepare_kernels(quiet)
-    from spillgate.dsp.plan import store, tables
-    from spillgate.dsp.render import render
     from spillgate.dsp.take.opening import open_take
 
+    corrections = read_own(out)
     with progress_bar(quiet) as progress:
         take = open_take(folder, inputs=inputs, workers=workers or default_workers(), progress=progress)
         for processor in chain.processors:
             processor.check_tracks(take)
         with fill(out) as (new, work):
-            plan = _with_doubts(chain.decide(take, work=work / "features"), take)
-            report = render(take, plan, new)
-            store.save(plan, new)
-            tables.write_hits(plan, new / "hits.csv")
-            tables.write_alignment(plan, new / "alignment.csv")
+            plan = with_doubts(chain.decide(take, work=work / "features", corrections=corrections), take)
+            report = write_output(take, plan, new, out)
             source = {"schema": 1, "take": str(folder.resolve())}
             if inputs is not None:
                 source["inputs"] = str(inputs.resolve())
@@ -86,7 +98,85 @@ def main_job(
     return take, plan, report
 
 
-def _with_doubts(plan: Plan, take: Take) -> Plan:
+def read_own(out: Path) -> Corrections:
+    """Read the corrections in an output folder; empty if there are none."""
+    from spillgate.dsp.plan.corrections import Corrections, read_corrections
+
+    path = out / CORRECTIONS
+    return read_corrections(path) if path.is_file() else Corrections()
+
+
+def write_output(take: Take, plan: Plan, new: Path, out: Path, files: set[str] | None = None) -> RenderReport:
+    """Write stems, plan, tables and report.
+
+    Parameters
+    ----------
+    take : Take
+    plan : Plan
+    new : Path
+        Folder that is written to.
+    out : Path
+        Folder it will be moved to: the report's links are relative to it.
+    files : set of str, optional
+        Stems to render; the others stay as they are in `out`.
+
+    Returns
+    -------
+    report : RenderReport
+    """
+    from spillgate.cli.report import write_report
+    from spillgate.dsp.plan import notes, store, tables
+    from spillgate.dsp.render import render
+
+    report = render(take, plan, new, only=files)
+    store.save(plan, new)
+    tables.write_hits(plan, new / "hits.csv")
+    tables.write_alignment(plan, new / "alignment.csv")
+    notes.write_midi(plan, new / "hits.mid")
+    stems = stems_of(take, new / "stems", out / "stems")
+    write_report(take, plan, stems, new, out, words_of(take, plan, report))
+    return report
+
+
+def page_of(take: Take, plan: Plan, out: Path, base: str, nonce: str) -> str:
+    """Build the review page of an output folder."""
+    from spillgate.cli.report import page
+    from spillgate.dsp.render import RenderReport
+
+    stems = stems_of(take, out / "stems")
+    report = RenderReport(stems=(), folder=out / "stems")
+    return page(take, plan, stems, out, words_of(take, plan, report), base, nonce)
+
+
+def words_of(take: Take, plan: Plan, report: RenderReport) -> Words:
+    """Give the report the sentences of the terminal."""
+    from spillgate.cli.report import Words
+    from spillgate.cli.screen import changes, track_words, verdict
+
+    versions = ", ".join(f"{e['processor']} {e['version']}" for e in plan.chain)
+    return Words(
+        verdict=verdict(take, plan),
+        changed=" ".join(changes(plan)),
+        tracks=track_words(plan, report),
+        footer=f"Made by {versions}. Recordings are never changed; plan.json holds every decision.",
+    )
+
+
+def stems_of(take: Take, *folders: Path) -> Take:
+    """Open rendered stems with the tracks of their take; each file in the first of the folders that has it."""
+    import dataclasses
+
+    from spillgate.dsp.take.audio import FileReader
+
+    def there(f: AudioFile) -> AudioFile:
+        found = next((d / f.name for d in folders if (d / f.name).is_file()), folders[-1] / f.name)
+        return dataclasses.replace(f, path=found)
+
+    tracks = tuple(dataclasses.replace(t, files=tuple(there(f) for f in t.files)) for t in take.tracks)
+    return take.replace(tracks=tracks, features={}, reader=FileReader())
+
+
+def with_doubts(plan: Plan, take: Take) -> Plan:
     """Ask about every track whose role is a doubtful guess."""
     from spillgate.dsp.plan.model import Question
 

@@ -16,7 +16,7 @@ from spillgate.dsp.errors import DspError, ParameterError, PluginWarning
 
 __all__ = ["main"]
 
-COMMANDS = ("run", "inputs", "render", "processors", "convert", "demo")
+COMMANDS = ("run", "inputs", "review", "render", "processors", "convert", "demo")
 """Subcommands in the order of the help; each is the ``command`` of the module of its name."""
 
 FAILED, WRONG_USAGE = 1, 2

@@ -12,15 +12,15 @@ from pathlib import Path
 
 from spillgate.dsp.errors import OutputError
 
-__all__ = ["WORK", "check_output", "fill", "refill"]
+__all__ = ["WORK", "aside", "check_output", "fill"]
 
 WORK = ".work"
 """Folder inside the output for everything that is gone at the end."""
 
 LOCK = ".lock"
 
-LEFTOVERS = {WORK, LOCK}
-"""What a run that was killed may leave; such an output counts as empty."""
+LEFTOVERS = {WORK, LOCK, "corrections.toml", ".draft.json"}
+"""What a run that was killed may leave, and what the engineer wrote beforehand; such an output counts as empty."""
 
 
 def check_output(out: Path, take: Path, overwrite: bool) -> None:
@@ -92,35 +92,28 @@ def fill(out: Path, *, whole: bool = True) -> Iterator[tuple[Path, Path]]:
 
 
 @contextlib.contextmanager
-def refill(out: Path, keep: bool) -> Iterator[Path]:
-    """Render an output again: what is written goes in place at the end, or away if it is not to be kept.
+def aside(out: Path) -> Iterator[Path]:
+    """Give a folder inside an output for what is only looked at; it is gone at the end.
 
     Parameters
     ----------
     out : Path
         An existing output.
-    keep : bool
-        Whether the new files replace the old ones.
 
     Yields
     ------
-    new : Path
+    folder : Path
     """
     if not os.access(out, os.W_OK | os.X_OK):
         raise OutputError(f"{out}: cannot be written to (Permission denied); copy it to another folder")
     with _lock(out):
-        new = out / WORK / "new"
-        shutil.rmtree(out / WORK, ignore_errors=True)
+        work = out / WORK
+        shutil.rmtree(work, ignore_errors=True)
         try:
-            new.mkdir(parents=True)
-            yield new
-            if keep:
-                for path in sorted(p for p in new.rglob("*") if p.is_file()):
-                    target = out / path.relative_to(new)
-                    target.parent.mkdir(parents=True, exist_ok=True)
-                    os.replace(path, target)
+            work.mkdir()
+            yield work
         finally:
-            shutil.rmtree(out / WORK, ignore_errors=True)
+            shutil.rmtree(work, ignore_errors=True)
 
 
 def _make(out: Path) -> list[Path]:

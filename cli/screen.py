@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import isinf, log10
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from spillgate.dsp.plan.model import Alignment, Plan, Question, TrackFacts
-    from spillgate.dsp.render import RenderReport
+    from spillgate.dsp.render import RenderReport, StemReport
     from spillgate.dsp.take.model import Take
 
 __all__ = ["console", "show", "summary"]
@@ -25,6 +25,9 @@ WIDTH = 80
 """Of the terminal when there is none."""
 
 CAUTION = "Turn the monitors down before playing the stems: an opened or turned track can be louder than expected."
+
+GOOD = "worth cleaning"
+"""What processors that clean tracks call one on which all went well."""
 
 LEFT_ALONE = {"overhead": "as it was", "room": "as it was"}
 """Why tracks of a role are not touched."""
@@ -144,18 +147,28 @@ def track_rows(plan: Plan, report: RenderReport) -> list[tuple[str, str, str, st
         mic = " ".join(w for w in (facts.drum or facts.role, facts.position) if w)
         moved, remark = _move(plan, alignments.get(facts.track))
         remarks = [remark] if remark and remark != known else []
-        less = ""
-        if _cleaned(plan, facts.track) and facts.track in stems:
-            db = stems[facts.track].removed_db
-            less = "silent" if isinf(db) else f"{db:.1f} dB"
-        elif not moved and not remarks:
+        less, state = _clean(plan, facts, stems.get(facts.track))
+        if state:
+            remarks.insert(0, state)
+        if not less and not moved and not remarks:
             remarks = [LEFT_ALONE.get(facts.role, "as it was")]
-        remarks += [r for r in (_state(plan, facts),) if r]
         rows.append((_short(plan, facts.track), mic, _hits(plan, facts), less, moved, ", ".join(remarks)))
     others = [_short(plan, f.track) for f in plan.tracks if f.role == "other"]
     if others:
         rows.append((_listed(others, 2), "no drum", "", "", "", "as they were"))
     return rows
+
+
+def track_words(plan: Plan, report: RenderReport) -> dict[str, str]:
+    """Give per track id one line of what was done, as the report shows it."""
+    rows = track_rows(plan, report)
+    drums = [f for f in plan.tracks if f.role != "other"]
+    said = {}
+    for facts, (_, _, hits, less, moved, remarks) in zip(drums, rows, strict=False):
+        parts = [f"{hits} hits" if hits else "", f"bleed {less}" if less.startswith("-") else less]
+        parts += [f"{moved} later" if moved and not moved.startswith("-") else moved, remarks]
+        said[facts.track] = ", ".join(p for p in parts if p)
+    return said | {f.track: "as it was" for f in plan.tracks if f.role == "other"}
 
 
 def _hits(plan: Plan, facts: TrackFacts) -> str:
@@ -168,13 +181,22 @@ def _cleaned(plan: Plan, track: str) -> bool:
     return any(s.step != "move" for s in plan.steps.get(track, ()))
 
 
-def _state(plan: Plan, facts: TrackFacts) -> str:
-    state = next((d for d in plan.drums if d.drum == facts.drum), None)
-    if state is None or facts.role != "tom":
-        return ""
-    if state.played != "yes":
-        return "never hit" if state.played == "no" else "hit at all?"
-    return "strokes unclear, left open" if state.strokes == "unclear" else ""
+def _clean(plan: Plan, facts: TrackFacts, stem: StemReport | None) -> tuple[str, str]:
+    """Give the bleed removed and a remark."""
+    figures = next((f[facts.track] for f in plan.figures.values() if _has_bleed(f, facts.track)), None)
+    if stem is not None and isinf(stem.removed_db):
+        return "silent", figures.get("why", "") if figures else ""
+    if figures is None:
+        return "", ""
+    if not _cleaned(plan, facts.track):
+        return "", f"left open: {figures['why']}" if figures.get("why") else "left open"
+    verdict = figures.get("verdict", "")
+    remark = {GOOD: "", "leave": figures.get("why", "")}.get(verdict, verdict)
+    return f"-{figures['bleed_removed_db']:.0f} dB", remark
+
+
+def _has_bleed(figures: Any, track: str) -> bool:
+    return isinstance(figures, Mapping) and "bleed_removed_db" in figures.get(track, ())
 
 
 def _move(plan: Plan, found: Alignment | None) -> tuple[str, str]:
@@ -200,8 +222,11 @@ def _brief(reason: str) -> str:
 def questions(plan: Plan) -> list[str]:
     """Give the questions to the engineer, the most weighty first, alike ones together, at most ten."""
     groups: dict[tuple[str, str], list[Question]] = {}
-    for q in sorted(plan.questions, key=lambda q: (-q.weight, q.code, q.track, q.time_s or 0.0)):
-        alone = "" if q.time_s is not None else f"{q.track} {q.text}"  # single strokes are alike, tracks are not
+    doubtful = {q.track for q in plan.questions if q.code == "gate.doubtful"}  # asks the same with what was done
+    kept = [q for q in plan.questions if q.code != "detect.drum" or q.track not in doubtful]
+    for q in sorted(kept, key=lambda q: (-q.weight, q.code, q.track, q.time_s or 0.0)):
+        stroke = q.time_s is not None and q.code.startswith("detect.")
+        alone = "" if stroke else f"{q.track} {q.text}"  # single strokes are alike, tracks are not
         groups.setdefault((q.code, alone), []).append(q)
     asked = []
     for alike in groups.values():
@@ -230,6 +255,9 @@ def summary(take: Take, plan: Plan, report: RenderReport, out: Path) -> str:
         if stem is not None:
             removed = stem.removed_db  # JSON has no infinity: null where nothing is left
             entry |= {"copied": stem.copied, "removed_db": None if isinf(removed) else removed}
+        for figures in plan.figures.values():
+            if _has_bleed(figures, f.track):
+                entry["bleed_removed_db"] = figures[f.track]["bleed_removed_db"]
         a = alignments.get(f.track)
         if a is not None:
             entry |= {

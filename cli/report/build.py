@@ -19,11 +19,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.cli.report.meeting import meeting
+from spillgate.dsp import params, registry
 from spillgate.dsp.core.overview import compand, extremes
 from spillgate.dsp.plan.model import Hit, Plan, Question
 from spillgate.dsp.take.model import Take, Track
+from spillgate.dsp.writing import write_atomically
 
-__all__ = ["PEAKS_PER_S", "SURE", "Words", "write_report"]
+__all__ = ["PEAKS_PER_S", "SURE", "Words", "page", "write_report"]
 
 PEAKS_PER_S = 1000
 """Pieces of the waveform kept in the page for each second: 1 ms."""
@@ -62,7 +64,7 @@ class Words:
 
 
 def write_report(take: Take, plan: Plan, stems: Take, out: Path, final: Path, words: Words) -> Path:
-    """Write the page.
+    """Write the page that opens from disk.
 
     Parameters
     ----------
@@ -82,6 +84,27 @@ def write_report(take: Take, plan: Plan, stems: Take, out: Path, final: Path, wo
     path : Path
         ``out / "report.html"``.
     """
+    path = out / "report.html"
+    write_atomically(path, page(take, plan, stems, final, words).encode())
+    return path
+
+
+def page(take: Take, plan: Plan, stems: Take, final: Path, words: Words, base: str = "", nonce: str = "") -> str:
+    """Build the page as text.
+
+    Parameters
+    ----------
+    take, plan, stems, final, words
+        As for `write_report`.
+    base : str
+        Address below which the review server answers; empty for the page that opens from disk.
+    nonce : str
+        Of the content-security policy; by default made from the data.
+
+    Returns
+    -------
+    html : str
+    """
     changed = set(plan.steps)
     shown = [t for t in take.tracks if t.is_drum]
     index = {t.id: k for k, t in enumerate(shown)}
@@ -90,9 +113,9 @@ def write_report(take: Take, plan: Plan, stems: Take, out: Path, final: Path, wo
         return _track(take, plan, stems, track, final, track.id in changed)
 
     entries = take.map(one, shown, "drawing")
-    asked = sorted(plan.questions, key=lambda q: -q.weight)
-    groups = _alike(asked)
+    groups = _alike(sorted(plan.questions, key=lambda q: -q.weight))
     data = {
+        "sr": take.sr,
         "seconds": take.n_samples / take.sr,
         "peaks_per_s": PEAKS_PER_S,
         "sure": SURE,
@@ -105,7 +128,7 @@ def write_report(take: Take, plan: Plan, stems: Take, out: Path, final: Path, wo
         row = {"label": t.label, "mic": mic if t.is_drum else "not drums", "words": words.tracks.get(t.id, "")}
         more = entries[index[t.id]]["page"] if t.id in index else {}
         rows.append({**row, "shown": t.id in index, "index": index.get(t.id, k), **more})
-    page = (
+    text_of_page: str = (
         _environment()
         .get_template("page.html")
         .render(
@@ -119,15 +142,14 @@ def write_report(take: Take, plan: Plan, stems: Take, out: Path, final: Path, wo
             footer=words.footer,
             css=_asset("report.css"),
             js=_asset("report.js"),
+            review_js=_asset("review.js") if base else "",
+            editing=bool(base),
+            base=base,
             data=_Safe(text),
-            nonce=hashlib.blake2b(text.encode(), digest_size=12).hexdigest(),
+            nonce=nonce or hashlib.blake2b(text.encode(), digest_size=12).hexdigest(),
         )
     )
-    path = out / "report.html"
-    temporary = path.with_suffix(".part")
-    temporary.write_text(page, encoding="utf-8", newline="\n")
-    os.replace(temporary, path)
-    return path
+    return text_of_page
 
 
 class _Safe(str):
@@ -189,6 +211,7 @@ def _track(take: Take, plan: Plan, stems: Take, track: Track, final: Path, chang
     before = _peaks(take, track, 0)
     data: dict[str, Any] = {
         "label": track.label,
+        "name": track.id,
         "offset": track.start / take.sr,
         "hits": [[round(h.time_s, 5), round(h.confidence, 4)] for h in hits],
         "spans": spans,
@@ -208,8 +231,29 @@ def _track(take: Take, plan: Plan, stems: Take, track: Track, final: Path, chang
         "findings": [{"severity": f.severity, "advice": f.advice} for f in plan.findings if f.track == track.id],
         "hits": _hit_rows(hits, track.start / take.sr),
         "doubtful": sum(h.confidence < SURE for h in hits),
+        "settings": _settings(plan, track),
+        "delay": round(move.delay_samples, 3) if move is not None else None,
+        "polarity": move.polarity if move is not None else 1,
+        "pan": {"left": -1, "right": 1}.get(track.position or "", 0),
     }
     return {"data": data, "page": page}
+
+
+def _settings(plan: Plan, track: Track) -> list[dict[str, Any]]:
+    """Parameters that can be set for this track: those of the processors that made its steps."""
+    rows = []
+    by = {s.by for s in plan.steps.get(track.id, ())} - {"align"}
+    for entry in plan.chain:
+        if entry["processor"] not in by:
+            continue
+        help_of = {p.name: p.help for p in params.parameters(registry.get_processor(entry["processor"]))}
+        values = {**entry.get("params", {})}
+        for name in (track.drum, track.label, track.file.name, track.id):
+            values.update(entry.get("tracks", {}).get(name, {}))
+        for name, value in values.items():
+            shown = "off" if value is None else value
+            rows.append({"processor": entry["processor"], "name": name, "value": shown, "help": help_of.get(name, "")})
+    return rows
 
 
 def _peaks(take: Take, track: Track, shift: int) -> NDArray[np.int8]:

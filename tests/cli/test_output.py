@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from spillgate.cli.output import check_output, fill, refill
+from spillgate.cli.output import aside, check_output, fill
 from spillgate.dsp.errors import OutputError
 
 
@@ -155,11 +155,18 @@ def test_the_lock_of_a_killed_run_does_not_hold(tmp_path: Path) -> None:
     assert everything(finished(tmp_path / "out", "Kick.wav")) == {"plan.json", "stems", "stems/Kick.wav"}
 
 
-@pytest.mark.parametrize("keep", [True, False])
-def test_rendering_again(tmp_path: Path, keep: bool) -> None:
+def test_rendering_some_stems_again_leaves_the_others(tmp_path: Path) -> None:
     out = finished(tmp_path / "out", "Kick.wav", "Snare.wav")
-    with refill(out, keep=keep) as new:
+    with fill(out, whole=False) as (new, _):
         (new / "stems").mkdir()
         (new / "stems" / "Kick.wav").write_text("new")
-    assert (out / "stems" / "Kick.wav").read_text() == ("new" if keep else "stem Kick.wav")
+    assert (out / "stems" / "Kick.wav").read_text() == "new"
+    assert (out / "stems" / "Snare.wav").read_text() == "stem Snare.wav"
     assert everything(out) == {"plan.json", "stems", "stems/Kick.wav", "stems/Snare.wav"}
+
+
+def test_what_is_only_looked_at_leaves_nothing(tmp_path: Path) -> None:
+    out = finished(tmp_path / "out", "Kick.wav")
+    with aside(out) as folder:
+        (folder / "anything").write_text("x")
+    assert everything(out) == {"plan.json", "stems", "stems/Kick.wav"}

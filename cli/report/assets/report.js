@@ -10,6 +10,8 @@
       colours[name] = style.getPropertyValue("--" + name).trim();
   };
 
+  const hooks = { draw: [], press: [] }; // what the review page adds
+
   // ---- numbers in the page: base64 of deflated bytes
   const bytes = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
   const inflate = async (text) => {
@@ -122,6 +124,7 @@
       if (doubtful) g.stroke(); else g.fill();
       if (doubtful && x - lastText > 9 * ratio) { g.fillText("?", x + 9 * ratio, head - 2 * ratio); lastText = x; }
     }
+    for (const over of hooks.draw) over(g, index, t, at, w, h, ratio, colours);
     const player = playing && playing.index === index ? playing.audio : null;
     if (player) { const x = at(player.currentTime + t.offset); g.fillStyle = colours.ink; g.fillRect(x, 0, ratio, h); }
   };
@@ -220,7 +223,10 @@
       else move((event.deltaX || event.deltaY) / canvas.clientWidth);
     }, { passive: false });
     let grabbed = null;
-    canvas.addEventListener("pointerdown", (event) => { grabbed = { x: event.clientX, from: view.from, to: view.to }; canvas.setPointerCapture(event.pointerId); });
+    canvas.addEventListener("pointerdown", (event) => {
+      if (hooks.press.some((take) => take(event, canvas, Number(section.dataset.index), timeAt))) return;
+      grabbed = { x: event.clientX, from: view.from, to: view.to }; canvas.setPointerCapture(event.pointerId);
+    });
     canvas.addEventListener("pointermove", (event) => {
       if (!grabbed) return;
       const by = ((grabbed.x - event.clientX) / canvas.clientWidth) * (grabbed.to - grabbed.from);
@@ -236,4 +242,5 @@
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { readColours(); schedule(); });
   window.addEventListener("resize", schedule);
   schedule();
+  window.page = { data, view, setView, schedule, jump, hooks, colours, stop, clock };
 })();

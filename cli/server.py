@@ -1,0 +1,310 @@
+"""The review server: one output folder, on this machine only.
+
+Nothing the client sends is ever used as a path: it names tracks by their number.  Every address starts with a secret
+token; `Host` and `Origin` are checked, so that no other page in the same browser can reach it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import secrets
+import threading
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.routing import Route
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from spillgate.cli.desk import Desk
+from spillgate.cli.job import CORRECTIONS, page_of, stems_of
+from spillgate.dsp.errors import DspError
+from spillgate.dsp.plan.corrections import Corrections
+from spillgate.dsp.take.model import Take, Track
+from spillgate.dsp.writing import write_atomically
+
+__all__ = ["DRAFT", "Review", "make_app"]
+
+DRAFT = ".draft.json"
+"""Edits that were made on the page but not saved; survives a closed page and a killed server."""
+
+LARGEST_BODY = 2_000_000
+"""Bytes; a song's corrections are a few kilobytes."""
+
+LARGEST_PIECE_S = 60.0
+"""Sound sent in one answer."""
+
+
+class Review:
+    """What the server knows: the desk, the corrections with their revision, and the render that is running.
+
+    Parameters
+    ----------
+    desk : Desk
+    """
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.token = secrets.token_urlsafe(24)
+        self.lock = threading.Lock()
+        self.revision = 1
+        self.state: dict[str, Any] = {"state": "idle", "done": 0, "of": 0, "what": "", "error": "", "files": []}
+        self._stems: Take | None = None
+
+    # ---- corrections
+
+    def current(self) -> dict[str, Any]:
+        """Corrections on the page: the draft if there is one, else what is saved."""
+        draft = self.desk.out / DRAFT
+        saved = self.desk.corrections().to_dict()
+        data = saved
+        if draft.is_file():
+            try:
+                data = Corrections.from_dict(json.loads(draft.read_text("utf-8")), DRAFT).to_dict()
+            except (DspError, ValueError):
+                data = saved
+        return {"revision": self.revision, "corrections": data, "saved": data == saved}
+
+    def keep(self, revision: int, data: Any, save: bool) -> dict[str, Any]:
+        """Keep corrections as a draft, or save them.
+
+        Raises
+        ------
+        DspError
+            If they are not valid.
+        StaleError
+            If another page has changed them since.
+        """
+        corrections = Corrections.from_dict(data)
+        for name in sorted(corrections.tracks):
+            self.desk.take.track(name)
+        with self.lock:
+            if revision != self.revision:
+                raise StaleError("another page has changed the corrections since; load them again")
+            self.revision += 1
+            if save:
+                write_atomically(self.desk.out / CORRECTIONS, corrections.to_toml().encode())
+                (self.desk.out / DRAFT).unlink(missing_ok=True)
+            else:
+                write_atomically(self.desk.out / DRAFT, json.dumps(corrections.to_dict()).encode())
+            return {"revision": self.revision, "saved": save}
+
+    # ---- rendering
+
+    def start(self) -> bool:
+        """Start a render with the saved corrections; False if one is running."""
+        with self.lock:
+            if self.state["state"] == "running":
+                return False
+            self.state = {"state": "running", "done": 0, "of": 0, "what": "", "error": "", "files": []}
+        threading.Thread(target=self._run, daemon=True).start()
+        return True
+
+    def _run(self) -> None:
+        def tell(done: int, of: int, what: str) -> None:
+            self.state = {**self.state, "done": done, "of": of, "what": what}
+
+        desk = self.desk
+        desk.take = desk.take.replace(progress=tell)
+        try:
+            files = desk.render()
+        except DspError as error:
+            self.state = {**self.state, "state": "failed", "error": str(error)}
+        except Exception as error:  # the page must learn of it; the terminal shows the rest
+            self.state = {**self.state, "state": "failed", "error": f"{type(error).__name__}: {error}"}
+            raise
+        else:
+            self._stems = None
+            self.state = {**self.state, "state": "done", "files": sorted(files)}
+        finally:
+            desk.take = desk.take.replace(progress=None)
+
+    # ---- sound
+
+    def samples(self, index: int, which: str, start: int, n: int) -> NDArray[np.float32]:
+        """Samples of one track on the take's timeline; ``removed`` is before, moved like the stem, minus after."""
+        drums = self.desk.take.drum_tracks
+        track = drums[index]
+        if which == "before":
+            return self.desk.take.read(track, start, start + n)
+        if self._stems is None:
+            self._stems = stems_of(self.desk.take, self.desk.out / "stems")
+        after = self._stems.read(track, start, start + n)
+        if which == "after":
+            return after
+        removed: NDArray[np.float32] = (self._moved(track, start, n) - after).astype(np.float32)
+        return removed
+
+    def _moved(self, track: Track, start: int, n: int) -> NDArray[np.float64]:
+        from spillgate.dsp.steps.base import Context
+        from spillgate.dsp.steps.move import MoveStep
+
+        take = self.desk.take
+        spec = next((s for s in self.desk.plan.steps.get(track.id, ()) if s.step == "move"), None)
+        if spec is None:
+            return take.read(track, start, start + n, "float64")
+        step = MoveStep(**spec.params)
+        before, after = step.margins(take.sr)
+        context = Context(
+            start=start,
+            n_out=n,
+            sr=take.sr,
+            n_samples=take.n_samples,
+            track=track.id,
+            arrays={},
+            read=lambda other, a, b: np.zeros(max(b - a, 0)),
+        )
+        return step.apply(take.read(track, start - before, start + n + after, "float64"), context)
+
+
+class StaleError(Exception):
+    """Somebody else changed the same thing first."""
+
+
+class Guard:
+    """Refuses every request that does not come from the page this server gave out."""
+
+    def __init__(self, app: ASGIApp, token: str, hosts: frozenset[str]) -> None:
+        self.app = app
+        self.token = token
+        self.hosts = hosts
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on, or answer 403."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
+        host, origin = headers.get("host", ""), headers.get("origin")
+        part = scope["path"].split("/")[1] if "/" in scope["path"] else ""
+        right = (
+            host in self.hosts
+            and (origin is None or origin in {f"http://{h}" for h in self.hosts})
+            and secrets.compare_digest(part.encode(), self.token.encode())
+        )
+        if not right:
+            await PlainTextResponse("not for you", 403)(scope, receive, send)
+            return
+
+        async def stamped(message: Any) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [
+                    *message.get("headers", []),
+                    (b"cache-control", b"no-store"),
+                    (b"x-content-type-options", b"nosniff"),
+                    (b"referrer-policy", b"no-referrer"),
+                    (b"x-frame-options", b"DENY"),
+                    (b"cross-origin-resource-policy", b"same-origin"),
+                ]
+            await send(message)
+
+        await self.app(scope, receive, stamped)
+
+
+def make_app(review: Review, port: int) -> Starlette:
+    """Build the application.
+
+    Parameters
+    ----------
+    review : Review
+    port : int
+        The port it will listen on: part of the `Host` that is accepted.
+
+    Returns
+    -------
+    app : Starlette
+    """
+    base = f"/{review.token}"
+
+    async def page(request: Request) -> Response:
+        nonce = secrets.token_urlsafe(12)
+        desk = review.desk
+        text = await run_in_threadpool(page_of, desk.take, desk.plan, desk.out, base, nonce)
+        policy = (
+            f"default-src 'none'; style-src 'nonce-{nonce}'; script-src 'nonce-{nonce}'; connect-src 'self'; "
+            "media-src 'self'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+        )
+        return Response(text, media_type="text/html; charset=utf-8", headers={"content-security-policy": policy})
+
+    async def state(request: Request) -> Response:
+        return JSONResponse(await run_in_threadpool(review.current))
+
+    def keeper(save: bool) -> Callable[[Request], Awaitable[Response]]:
+        async def keep(request: Request) -> Response:
+            body = await _body(request)
+            if body is None:
+                return JSONResponse({"error": "too large"}, 413)
+            try:
+                data = json.loads(body)
+                revision, corrections = data["revision"], data["corrections"]
+                if not isinstance(revision, int):
+                    raise TypeError
+            except (ValueError, KeyError, TypeError, RecursionError):
+                return JSONResponse({"error": "not what this page sends"}, 400)
+            try:
+                return JSONResponse(await run_in_threadpool(review.keep, revision, corrections, save))
+            except StaleError as error:
+                return JSONResponse({"error": str(error)}, 409)
+            except DspError as error:
+                return JSONResponse({"error": str(error)}, 422)
+
+        return keep
+
+    async def render(request: Request) -> Response:
+        return JSONResponse({"started": review.start()})
+
+    async def progress(request: Request) -> Response:
+        return JSONResponse(review.state)
+
+    async def samples(request: Request) -> Response:
+        try:
+            index, start, n = (int(request.query_params[k]) for k in ("track", "start", "n"))
+            which = request.query_params["which"]
+        except (KeyError, ValueError):
+            return JSONResponse({"error": "not what this page sends"}, 400)
+        take = review.desk.take
+        wrong = (
+            not 0 <= index < len(take.drum_tracks)
+            or which not in ("before", "after", "removed")
+            or not 0 < n <= LARGEST_PIECE_S * take.sr
+            or abs(start) > 2 * take.n_samples + take.sr
+        )
+        if wrong:
+            return JSONResponse({"error": "not what this page sends"}, 400)
+        x = await run_in_threadpool(review.samples, index, which, start, n)
+        return Response(x.astype("<f4").tobytes(), media_type="application/octet-stream")
+
+    routes = [
+        Route(f"{base}/", page),
+        Route(f"{base}/state", state),
+        Route(f"{base}/draft", keeper(False), methods=["POST"]),
+        Route(f"{base}/save", keeper(True), methods=["POST"]),
+        Route(f"{base}/render", render, methods=["POST"]),
+        Route(f"{base}/progress", progress),
+        Route(f"{base}/samples", samples),
+    ]
+    hosts = frozenset({f"127.0.0.1:{port}", f"localhost:{port}"})
+    return Starlette(routes=routes, middleware=[Middleware(Guard, token=review.token, hosts=hosts)])
+
+
+async def _body(request: Request) -> bytes | None:
+    """Read a body of bounded size; slow clients are given half a minute."""
+    parts: list[bytes] = []
+    size = 0
+    try:
+        async with asyncio.timeout(30):
+            async for part in request.stream():
+                size += len(part)
+                if size > LARGEST_BODY:
+                    return None
+                parts.append(part)
+    except TimeoutError:
+        return None
+    return b"".join(parts)
