@@ -88,6 +88,13 @@ def plan(take: Take) -> Plan:
             DrumState(drum="tom1", tracks=(KIT[4][0],), best_confidence=1.0),
             DrumState(drum="floor", tracks=(KIT[5][0],), best_confidence=0.3, played="no"),
         ),
+        figures={
+            "gate": {
+                KIT[4][0]: {"verdict": "worth cleaning", "why": "", "bleed_removed_db": 14.2},
+                KIT[5][0]: {"verdict": "worth cleaning", "why": "never played", "bleed_removed_db": 100.0},
+            },
+            "detect": {"hits": {KIT[4][0]: 3}},
+        },
     ).with_hits(hits)
 
 
@@ -120,10 +127,10 @@ def test_it_says_what_was_done(take: Take, plan: Plan, capsys: pytest.CaptureFix
     rows = [re.split(r"\s{2,}", line) for line in lines]
     assert ["01 Kick In", "kick in", "3", "3.90 ms"] in rows
     assert ["03 Snare Bottom", "snare bottom", "3", "3.02 ms", "polarity turned"] in rows
-    assert ["05 Rack Tom", "tom1", "3", "-9.0 dB", "2.70 ms"] in rows
+    assert ["05 Rack Tom", "tom1", "3", "-14 dB", "2.70 ms"] in rows
     assert ["08 Overhead R", "overhead right", "as it was"] in rows
     assert ["Guide Vox and Bas…", "no drum", "as they were"] in rows
-    assert ["06 Floor Tom", "floor", "3", "silent", "3.12 ms", "with the snare,"] in rows
+    assert ["06 Floor Tom", "floor", "3", "silent", "3.12 ms", "never played, with"] in rows
     assert "Cleaned tracks: out/stems" in lines
     assert any("monitors down" in line for line in lines)
 
@@ -180,6 +187,15 @@ def test_questions_are_grouped_and_at_most_ten(plan: Plan) -> None:
     assert found[-1] == "5 smaller ones: see questions in plan.json."
 
 
+def test_a_tom_that_was_perhaps_never_played_is_asked_about_once(plan: Plan) -> None:
+    asked = (ask("gate.doubtful", KIT[4][0], 3.0, 900.0), ask("detect.drum", KIT[4][0], None, 10.0),
+             ask("detect.drum", KIT[5][0], None, 10.0))  # fmt: skip
+    assert screen.questions(plan.with_questions("", asked)) == [
+        f"gate.doubtful {KIT[4][0]} 3.0?",
+        f"detect.drum {KIT[5][0]} None?",
+    ]
+
+
 def test_what_a_stem_could_not_hold_is_said(plan: Plan) -> None:
     stems = (
         StemReport(track=KIT[0][0], file=KIT[0][0], copied=False, overs=Overs(3, 90 * SR, 1.122)),
@@ -209,6 +225,7 @@ def test_the_summary_for_scripts(take: Take, plan: Plan) -> None:
         "cleaned": True,
         "copied": False,
         "removed_db": -9.04,
+        "bleed_removed_db": 14.2,
         "delay_samples": pytest.approx(129.6),
         "polarity": 1,
         "confidence": "sure",
