@@ -22,9 +22,10 @@ from spillgate.dsp.core.arrival import (
     arrival_votes,
 )
 from spillgate.dsp.core.hit_pieces import attack_samples, best_hits, filtered, hit_weights
+from spillgate.dsp.core.overhead_pair import join, pair_votes
 from spillgate.dsp.core.subsample import phase_lag
 
-__all__ = ["Answer", "Between", "DrumTiming", "between", "drum_timing"]
+__all__ = ["Answer", "Between", "DrumTiming", "Evidence", "answers", "between", "listen"]
 
 Floats = NDArray[np.float64]
 
@@ -236,14 +237,47 @@ def _answer(
     ]
 
 
-def drum_timing(
+@dataclass(frozen=True)
+class Evidence:
+    """Pieces of one drum and the votes on them, before the polarity of the overheads is known.
+
+    Attributes
+    ----------
+    xs, ys, onsets, rate
+        As given to `listen`.
+    betweens : tuple of Between
+    groups : tuple of tuple of int
+        Microphones that are judged together.
+    votes : tuple of tuple of Votes
+        Per group, per overhead.
+    pairs : tuple of Votes
+        Per group: on the difference of the arrivals at the first two overheads; empty with fewer than two.
+    """
+
+    xs: tuple[Floats, ...]
+    ys: tuple[Floats, ...]
+    onsets: tuple[NDArray[np.int64], ...]
+    rate: float
+    betweens: tuple[Between, ...]
+    groups: tuple[tuple[int, ...], ...]
+    votes: tuple[tuple[Votes, ...], ...]
+    pairs: tuple[Votes, ...]
+
+    def offsets(self, group: tuple[int, ...]) -> tuple[list[float], list[int]]:
+        """Lags and signs of a group's microphones against its first."""
+        lags = [0.0 if m == group[0] else self.betweens[m - 1].lag for m in group]
+        signs = [1 if m == group[0] else self.betweens[m - 1].sign for m in group]
+        return lags, signs
+
+
+def listen(
     xs: Sequence[Floats],
     ys: Sequence[Floats],
     onsets: Sequence[NDArray[np.int64]],
     rate: float,
     lag_range: tuple[int, int],
-) -> DrumTiming:
-    """Measure all microphones of one drum against all overheads.
+) -> Evidence:
+    """Let one drum's hits vote, for all its microphones and all overheads.
 
     Parameters
     ----------
@@ -258,28 +292,45 @@ def drum_timing(
 
     Returns
     -------
+    evidence : Evidence
+    """
+    low, high = lag_range
+    betweens = tuple(between(xs[0], xs[m], onsets[0], onsets[m], rate) for m in range(1, len(xs)))
+    joined = tuple(m for m in range(len(xs)) if m == 0 or betweens[m - 1].sure)
+    groups = (joined, *((m,) for m in range(1, len(xs)) if not betweens[m - 1].sure))
+    bare = Evidence(tuple(xs), tuple(ys), tuple(onsets), rate, betweens, groups, (), ())
+    votes, pairs = [], []
+    for group in groups:
+        lags, signs = bare.offsets(group)
+        gx, go = [xs[m] for m in group], [onsets[m] for m in group]
+        votes.append(tuple(_votes(gx, y, go, lags, signs, rate, low, high, COARSE) for y in ys))
+        if len(ys) > 1:
+            pairs.append(pair_votes(gx[0], ys[0], ys[1], go[0], rate, low, high))
+    return Evidence(tuple(xs), tuple(ys), tuple(onsets), rate, betweens, groups, tuple(votes), tuple(pairs))
+
+
+def answers(evidence: Evidence, overhead_sign: int = 1) -> DrumTiming:
+    """Give the best arrival of either sign for all microphones of one drum at all overheads.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    overhead_sign : int
+        Polarity of the second overhead against the first.
+
+    Returns
+    -------
     timing : DrumTiming
     """
-    pairs = tuple(
-        between(xs[0], xs[m], onsets[0], onsets[m], rate) if len(xs[0]) else Between(0.0, 1, 0.0, False)
-        for m in range(1, len(xs))
-    )
-    low, high = lag_range
-    groups: list[list[int]] = [[0]]
-    for m, pair in enumerate(pairs, 1):
-        if pair.sure:
-            groups[0].append(m)
-        else:
-            groups.append([m])
-    shared: list[list[tuple[Answer, Answer]]] = [[] for _ in xs]
-    final = list(pairs)
-    for group in groups:
-        lags = [0.0 if m == group[0] else pairs[m - 1].lag for m in group]
-        signs = [1 if m == group[0] else pairs[m - 1].sign for m in group]
-        gx, go = [xs[m] for m in group], [onsets[m] for m in group]
-        votes = [_votes(gx, y, go, lags, signs, rate, low, high, COARSE) for y in ys]
-        for y, v in zip(ys, votes, strict=True):
-            both = [_answer(gx, y, go, lags, signs, rate, v, s) for s in (1, -1)]
+    shared: list[list[tuple[Answer, Answer]]] = [[] for _ in evidence.xs]
+    for g, group in enumerate(evidence.groups):
+        lags, signs = evidence.offsets(group)
+        gx, go = [evidence.xs[m] for m in group], [evidence.onsets[m] for m in group]
+        votes = list(evidence.votes[g])
+        if evidence.pairs:
+            votes[:2] = join(votes[0], votes[1], evidence.pairs[g], overhead_sign)
+        for y, v in zip(evidence.ys, votes, strict=True):
+            both = [_answer(gx, y, go, lags, signs, evidence.rate, v, s) for s in (1, -1)]
             for j, m in enumerate(group):
                 shared[m].append((both[0][j], both[1][j]))
-    return DrumTiming(tuple(final), tuple(tuple(v) for v in shared))
+    return DrumTiming(evidence.betweens, tuple(tuple(v) for v in shared))

@@ -18,6 +18,7 @@ __all__ = [
     "move_kit",
     "odd_sign_out",
     "overhead_mismatch",
+    "pair_sign",
     "relative_sign",
     "sides",
     "swapped",
@@ -141,6 +142,25 @@ def relative_sign(evidence: Sequence[tuple[float, float]]) -> tuple[int, float]:
         Sum of the products; −1 is said below −6.
     """
     total = float(sum(np.clip(a, -SIGN_CLIP, SIGN_CLIP) * np.clip(b, -SIGN_CLIP, SIGN_CLIP) for a, b in evidence))
+    return (-1 if total < SIGN_FLIPPED else 1), total
+
+
+def pair_sign(evidence: Sequence[float]) -> tuple[int, float]:
+    """Tell whether two overheads have the same polarity, from what they have in common.
+
+    Parameters
+    ----------
+    evidence : sequence of float
+        Per drum: votes for the same polarity minus votes for the opposite one.
+
+    Returns
+    -------
+    sign : int
+        −1 only if the drums say so clearly.
+    evidence : float
+        −1 is said below −6.
+    """
+    total = float(sum(np.clip(e, -SIGN_CLIP, SIGN_CLIP) for e in evidence))
     return (-1 if total < SIGN_FLIPPED else 1), total
 
 

@@ -12,6 +12,7 @@ from spillgate.dsp.processor import Processor
 from spillgate.dsp.take.model import Take, Track
 
 if TYPE_CHECKING:
+    from spillgate.dsp.core.drum_timing import DrumTiming
     from spillgate.dsp.core.kit_timing import Lag, Moved
     from spillgate.dsp.processors.align_measure import DrumSound
 
@@ -65,6 +66,7 @@ class Align(Processor):
 
     def decide(self, take: Take, plan: Plan) -> Plan:
         """Return the plan with alignments, moves, questions and figures."""
+        from spillgate.dsp.core.drum_timing import answers
         from spillgate.dsp.core.kit_timing import Mover, move_kit
         from spillgate.dsp.processors.align_measure import drums_of, measure_drum
 
@@ -73,7 +75,9 @@ class Align(Processor):
             lambda job: measure_drum(take, plan, job[0], job[1], overheads), drums_of(take), "delay and polarity"
         )
         signs, opposite = _overhead_signs(sounds, overheads)
-        mics = [m for s in sounds for m in _mics(s, overheads, signs)]
+        second = signs[1] if len(signs) > 1 else 1
+        timings = take.map(lambda s: None if s.evidence is None else answers(s.evidence, second), sounds)
+        mics = [m for s, t in zip(sounds, timings, strict=True) for m in _mics(s, t, overheads, signs)]
         choices = {m.track.id: _choose(m, self.for_track(m.track), overheads, take) for m in mics}
         movers = []
         for m in mics:
@@ -121,25 +125,28 @@ def _overheads(take: Take) -> tuple[Track, ...]:
     return tuple(sorted(found, key=lambda t: order.get(t.position or "", 2)))
 
 
-def _evidence(sound: DrumSound, mic: int = 0) -> list[float]:
-    """Per overhead: score in phase minus score in opposite phase, of the drum's first microphone."""
-    return [] if sound.timing is None else [a.score - b.score for a, b in sound.timing.answers[mic]]
-
-
 def _overhead_signs(sounds: Sequence[DrumSound], overheads: Sequence[Track]) -> tuple[list[int], list[float]]:
     """Sign of each overhead against the first, and the evidence for it."""
-    from spillgate.dsp.core.kit_timing import relative_sign
+    from spillgate.dsp.core.kit_timing import pair_sign, relative_sign
 
     signs, evidence = [1], [0.0]
+    heard = [s.evidence for s in sounds if s.evidence is not None]
     for k in range(1, len(overheads)):
-        pairs = [(e[0], e[k]) for e in map(_evidence, sounds) if e]
-        sign, total = relative_sign(pairs)
+        if k == 1:
+            sign, total = pair_sign([float(e.pairs[0].plus.max() - e.pairs[0].minus.max()) for e in heard])
+        else:
+            votes = [(e.votes[0][0], e.votes[0][k]) for e in heard]
+            sign, total = relative_sign(
+                [(float(a.plus.max() - a.minus.max()), float(b.plus.max() - b.minus.max())) for a, b in votes]
+            )
         signs.append(sign)
         evidence.append(total)
     return signs[: len(overheads)], evidence[: len(overheads)]
 
 
-def _mics(sound: DrumSound, overheads: Sequence[Track], overhead_signs: Sequence[int]) -> list[_Mic]:
+def _mics(
+    sound: DrumSound, timing: DrumTiming | None, overheads: Sequence[Track], overhead_signs: Sequence[int]
+) -> list[_Mic]:
     """Decide the sign of one drum and give the lags of all its microphones."""
     from spillgate.dsp.core.kit_timing import Lag, confidence, drum_sign
 
@@ -147,18 +154,22 @@ def _mics(sound: DrumSound, overheads: Sequence[Track], overhead_signs: Sequence
     for k, track in enumerate(sound.mics):
         lags: dict[str, Lag] = {}
         after: float | None = 0.0 if k == 0 else None
-        if sound.timing is not None:
-            pair = sound.timing.betweens[k - 1] if k else None
+        if timing is not None:
+            pair = timing.betweens[k - 1] if k else None
             joined = pair is None or pair.sure
             if pair is not None and pair.sure:
                 after = pair.lag * sound.factor
-            group_sign, sign_margin = drum_sign(_evidence(sound, k), overhead_signs)
+            # the first two overheads have been joined, so either of them speaks for both
+            told = [
+                ((plus.score - minus.score), sign)
+                for j, ((plus, minus), sign) in enumerate(zip(timing.answers[k], overhead_signs, strict=True))
+                if j != 1
+            ]
+            group_sign, sign_margin = drum_sign([e for e, _ in told], [v for _, v in told])
             own_sign = group_sign * (pair.sign if pair is not None and joined else 1)
             if pair is not None and joined:
                 sign_margin = min(sign_margin, pair.sign_margin)
-            for overhead, oh_sign, (plus, minus) in zip(
-                overheads, overhead_signs, sound.timing.answers[k], strict=True
-            ):
+            for overhead, oh_sign, (plus, minus) in zip(overheads, overhead_signs, timing.answers[k], strict=True):
                 answer = plus if group_sign * oh_sign > 0 else minus
                 margin = 0.0 if answer.at_edge else max(min(answer.lead, sign_margin), 0.0)
                 lags[overhead.id] = Lag(

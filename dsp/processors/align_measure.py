@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.drum_timing import DrumTiming, drum_timing
+from spillgate.dsp.core.drum_timing import Evidence, listen
 from spillgate.dsp.core.hit_pieces import alone, analysis_rate, at_analysis_rate, onset_sample, thinning
 from spillgate.dsp.core.latency import arrival_range, latency
 from spillgate.dsp.plan.model import Plan
@@ -38,8 +38,8 @@ class DrumSound:
     drum : str
     mics : tuple of Track
         Its close microphones; the others are measured against the first.
-    timing : DrumTiming or None
-        Lags at the analysis rate; None if there are no hits to go by.
+    evidence : Evidence or None
+        At the analysis rate; None if there are no hits to go by.
     factor : int
         Samples of the take per sample of the analysis rate.
     arrival_s : float or None
@@ -50,7 +50,7 @@ class DrumSound:
 
     drum: str
     mics: tuple[Track, ...]
-    timing: DrumTiming | None
+    evidence: Evidence | None
     factor: int
     arrival_s: float | None
     doubt: bool
@@ -126,5 +126,5 @@ def measure_drum(take: Take, plan: Plan, drum: str, mics: tuple[Track, ...], ove
     a = max(before + min(low, 0) - round(QUIET_S * rate), 0)
     b = before + max(high, 0) + round(REST_S * rate)
     cut = [np.ascontiguousarray(v[:, a:b]) for v in (*xs, *ys)]
-    timing = drum_timing(cut[: len(xs)], cut[len(xs) :], [o - a for o in onsets], rate, (low, high))
-    return DrumSound(drum, mics, timing, factor, arrival, doubt)
+    evidence = listen(cut[: len(xs)], cut[len(xs) :], [o - a for o in onsets], rate, (low, high))
+    return DrumSound(drum, mics, evidence, factor, arrival, doubt)
