@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from math import isinf, log10
@@ -73,7 +74,8 @@ def show(take: Take, plan: Plan, report: RenderReport, out: Path) -> None:
         screen.print(list_)
         screen.print()
     screen.print(Text(f"Cleaned tracks: {out / 'stems'}"), soft_wrap=True)
-    screen.print(Text("Beside them: hits.csv, alignment.csv and plan.json with every decision."))
+    screen.print(Text(f"Pictures, before and after: {out / 'report.html'}"), soft_wrap=True)
+    screen.print(Text(f"To change a decision: spillgate review {shlex.quote(str(out))}"), soft_wrap=True)
     screen.print(Text(CAUTION))
 
 
