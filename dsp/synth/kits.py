@@ -97,8 +97,8 @@ def _kick(f0: float, t60: float, click: float) -> Drum:
         click=click,
         click_hz=2800.0,
         body=0.12,
-        source_db=-8.0,
-        near_db=8.0,
+        source_db=-4.0,
+        near_db=4.0,
     )
 
 
@@ -156,7 +156,7 @@ def _club() -> Kit:
             "ride": Cymbal(
                 low_hz=380, t60_low_s=5.5, t60_high_s=1.8, bloom_ms=12, tilt_db=-1.0, ping=1.0, source_db=-13
             ),
-            "crash_l": Cymbal(low_hz=420, t60_low_s=3.5, t60_high_s=1.4, bloom_ms=18, tilt_db=-1.8, source_db=-6),
+            "crash_l": Cymbal(low_hz=420, t60_low_s=3.5, t60_high_s=1.4, bloom_ms=18, tilt_db=-1.8, source_db=-3),
         },
         {
             "kick": ((0.24, 0.62, 0.25), 0.23),
@@ -183,9 +183,9 @@ def _rock() -> Kit:
             "ride": Cymbal(
                 low_hz=420, t60_low_s=5.0, t60_high_s=1.6, bloom_ms=10, tilt_db=0.0, ping=1.2, source_db=-13
             ),
-            "crash_l": Cymbal(low_hz=380, t60_low_s=4.5, t60_high_s=1.8, bloom_ms=25, tilt_db=-1.3, source_db=-4),
-            "crash_r": Cymbal(low_hz=340, t60_low_s=5.0, t60_high_s=1.9, bloom_ms=30, tilt_db=-1.5, source_db=-4),
-            "china": Cymbal(low_hz=450, t60_low_s=1.8, t60_high_s=1.0, bloom_ms=8, tilt_db=-0.5, source_db=-3),
+            "crash_l": Cymbal(low_hz=380, t60_low_s=4.5, t60_high_s=1.8, bloom_ms=25, tilt_db=-1.3, source_db=-1),
+            "crash_r": Cymbal(low_hz=340, t60_low_s=5.0, t60_high_s=1.9, bloom_ms=30, tilt_db=-1.5, source_db=-1),
+            "china": Cymbal(low_hz=450, t60_low_s=1.8, t60_high_s=1.0, bloom_ms=8, tilt_db=-0.5, source_db=0),
         },
         {
             "kick": ((0.26, 0.72, 0.28), 0.28),
@@ -217,8 +217,8 @@ def _ballad() -> Kit:
             "ride": Cymbal(
                 low_hz=330, t60_low_s=7.0, t60_high_s=2.2, bloom_ms=20, tilt_db=-0.5, ping=0.9, source_db=-12
             ),
-            "crash_l": Cymbal(low_hz=300, t60_low_s=6.0, t60_high_s=2.2, bloom_ms=45, tilt_db=-1.8, source_db=-4),
-            "crash_r": Cymbal(low_hz=270, t60_low_s=6.5, t60_high_s=2.4, bloom_ms=55, tilt_db=-1.8, source_db=-4),
+            "crash_l": Cymbal(low_hz=300, t60_low_s=6.0, t60_high_s=2.2, bloom_ms=45, tilt_db=-1.8, source_db=-1),
+            "crash_r": Cymbal(low_hz=270, t60_low_s=6.5, t60_high_s=2.4, bloom_ms=55, tilt_db=-1.8, source_db=-1),
             "splash": Cymbal(low_hz=600, t60_low_s=1.2, t60_high_s=0.7, bloom_ms=4, tilt_db=-0.8, source_db=-10),
         },
         {
@@ -250,8 +250,8 @@ def _tight() -> Kit:
             "floor": _tom(94.0, 2.0, 0.06, 0.35, 1.5),
             "floor2": _tom(78.0, 2.0, 0.06, 0.35, 1.5),
             "ride": Cymbal(low_hz=480, t60_low_s=3.5, t60_high_s=1.1, bloom_ms=6, tilt_db=0.5, ping=1.6, source_db=-14),
-            "crash_l": Cymbal(low_hz=480, t60_low_s=2.6, t60_high_s=1.2, bloom_ms=14, tilt_db=-0.8, source_db=-5),
-            "crash_r": Cymbal(low_hz=440, t60_low_s=3.0, t60_high_s=1.3, bloom_ms=16, tilt_db=-0.8, source_db=-5),
+            "crash_l": Cymbal(low_hz=480, t60_low_s=2.6, t60_high_s=1.2, bloom_ms=14, tilt_db=-0.8, source_db=-2),
+            "crash_r": Cymbal(low_hz=440, t60_low_s=3.0, t60_high_s=1.3, bloom_ms=16, tilt_db=-0.8, source_db=-2),
         },
         {
             "kick": ((0.22, 0.66, 0.26), 0.254),

@@ -60,7 +60,8 @@ class MadeTake:
     mismatch_cm : float
         Right minus left overhead distance to the snare; 0 without a pair.
     bleed_db : mapping of track id to mapping of drum to float
-        Mean energy of that drum's hits in that track, −5…+250 ms, re the track's own drum (else the snare).
+        Mean energy of that drum's hits in that track, −5…+250 ms, re the track's own drum (else the snare);
+        no row for a mic whose own drum is never struck.
     faults : mapping of fault to tuple of track ids
         ``flipped``, ``late``, ``clipped``, ``hum``, ``dc_offset``, ``silent``, ``very_quiet``.
     clipped_s : mapping of track id to tuple of float

@@ -28,7 +28,7 @@ def vary_kit(kit: Kit, rng: np.random.Generator) -> Kit:
     pieces = {}
     for name, piece in kit.pieces.items():
         sound = piece.sound
-        level = float(np.clip(rng.normal(0.0, 2.5), -6.0, 6.0))
+        level = float(np.clip(rng.normal(0.0, 3.0), -7.0, 7.0))
         if isinstance(sound, Drum):
             one = float(damp * np.exp(rng.normal(0.0, 0.15)))
             sound = dataclasses.replace(
@@ -45,7 +45,7 @@ def vary_kit(kit: Kit, rng: np.random.Generator) -> Kit:
                 body=sound.body * float(np.exp(rng.normal(0.0, 0.4))),
                 wires=sound.wires * float(np.exp(rng.normal(0.0, 0.5))),
                 wires_s=sound.wires_s * float(rng.uniform(0.7, 1.4)),
-                source_db=sound.source_db + 0.6 * level,
+                source_db=sound.source_db + 0.7 * level,
             )
         else:
             long = float(np.exp(rng.normal(0.0, 0.25)))
@@ -122,7 +122,7 @@ def random_take(
         close_m=float(rng.uniform(0.04, 0.11)),
         shift_m=0.04,
     )
-    drawn_bleed = float(rng.uniform(-2, 20))
+    drawn_bleed = float(rng.uniform(-2, 22))
     chosen = vary_kit(KITS[kit] if kit else drawn_kit, rng)
     used = style or drawn_style
     return make_take(
