@@ -26,8 +26,10 @@ MASKED_DB = -6.0
 """A hit whose first 20 ms lie further under everything else in its mic cannot be heard there: it counts neither as
 missed nor as false (common practice, no source)."""
 
-Row = tuple[str, str, str, bool]
-"""What, planted, found, whether they agree."""
+Row = tuple[str, str, str, str]
+"""What, planted, found, how they differ (empty: they agree)."""
+
+DIFFERS = "differs"
 
 
 @click.command(
@@ -68,7 +70,7 @@ def command(folder: Path, workers: int | None, overwrite: bool, as_json: bool, q
     )
     rows = comparison(made, plan)
     if as_json:
-        keys = ("what", "planted", "found", "agrees")
+        keys = ("what", "planted", "found", "differs")
         click.echo(json.dumps([dict(zip(keys, r, strict=True)) for r in rows], indent=2, ensure_ascii=False))
     elif not quiet:
         from spillgate.cli.screen import show
@@ -87,7 +89,7 @@ def comparison(made: MadeTake, plan: Plan) -> list[Row]:
 
     Returns
     -------
-    rows : list of (what, planted, found, agrees)
+    rows : list of (what, planted, found, how they differ)
     """
     rows: list[Row] = []
     facts = {f.track: f for f in plan.tracks}
@@ -100,20 +102,20 @@ def comparison(made: MadeTake, plan: Plan) -> list[Row]:
         pairs = _matched(heard, found)
         rest = [t for k, t in enumerate(found) if k not in {f for _, f in pairs}]
         false = len(rest) - len(_matched(masked, rest))
-        said = f"{len(pairs)} right" + (f", {false} false" if false else "")
+        said = str(len(pairs))
         if pairs:
-            worst = max(abs(found[f] - heard[h]) for h, f in pairs)
-            said += f", within {worst * 1000.0:.1f} ms"
+            said += f", within {max(abs(found[f] - heard[h]) for h, f in pairs) * 1000.0:.1f} ms"
         planted = str(len(heard)) + (f" ({len(masked)} more masked)" if masked else "")
-        rows.append((f"hits in {Path(facts[track].file).stem}", planted, said, len(pairs) == len(heard) and not false))
+        wrong = [f"{n} {what}" for n, what in ((len(heard) - len(pairs), "missed"), (false, "false")) if n]
+        rows.append((f"hits in {Path(facts[track].file).stem}", planted, said, ", ".join(wrong)))
     rows += _delays(made, plan)
     turned = sorted({a.track for a in plan.alignments if a.applied and a.polarity < 0})
     known = {(a.track, a.target) for a in plan.alignments} & set(made.polarity)
     opposite = sorted({track for track, target in known if made.polarity[track, target] < 0})
-    rows.append(("polarity turned", _names(opposite), _names(turned), turned == opposite))
+    rows.append(("polarity turned", _names(opposite), _names(turned), "" if turned == opposite else DIFFERS))
     full = [f.track for f in plan.tracks if f.peak >= 0.9999]
     clipped = [str(t) for t in made.faults["clipped"]]
-    rows.append(("at full scale", _names(clipped), _names(full), full == clipped))
+    rows.append(("at full scale", _names(clipped), _names(full), "" if full == clipped else DIFFERS))
     return rows
 
 
@@ -147,7 +149,14 @@ def _delays(made: MadeTake, plan: Plan) -> list[Row]:
     said = f"{len(sure)} sure, within {max(sure) / plan.sr * 1000.0:.3f} ms"
     if errors[False]:
         said += f"; {len(errors[False])} not sure"
-    return [(f"delays of {len(ms)} close mics", f"{min(ms):.1f} to {max(ms):.1f} ms", said, max(sure) <= 1.0)]
+    return [
+        (
+            f"delays of {len(ms)} close mics",
+            f"{min(ms):.1f} to {max(ms):.1f} ms",
+            said,
+            "" if max(sure) <= 1.0 else "over a sample off",
+        )
+    ]
 
 
 def _names(tracks: Sequence[Any]) -> str:
@@ -163,8 +172,8 @@ def _table(rows: Sequence[Row], take_folder: Path, out: Path) -> None:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for column in ("", "planted", "found", ""):
         table.add_column(column, max_width=19 if column == "planted" else None)
-    for what, planted, found, agrees in rows:
-        table.add_row(Text(what), Text(planted), Text(found), Text("ok" if agrees else "differs"))
+    for what, planted, found, differs in rows:
+        table.add_row(Text(what), Text(planted), Text(found), Text(differs or "ok"))
     screen = console()
     screen.print()
     screen.print(table)
