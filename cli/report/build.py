@@ -28,7 +28,7 @@ from spillgate.dsp.writing import write_atomically
 __all__ = ["PEAKS_PER_S", "SURE", "Words", "page", "write_report"]
 
 PEAKS_PER_S = 1000
-"""Pieces of the waveform kept in the page for each second: 1 ms."""
+"""Pieces of the waveform kept in the page for each second, to the nearest whole number of samples: 1 ms."""
 
 SURE = 0.99
 """Hits below this confidence are shown as doubtful."""
@@ -117,7 +117,7 @@ def page(take: Take, plan: Plan, stems: Take, final: Path, words: Words, base: s
     data = {
         "sr": take.sr,
         "seconds": take.n_samples / take.sr,
-        "peaks_per_s": PEAKS_PER_S,
+        "peaks_per_s": take.sr / _per_piece(take.sr),
         "sure": SURE,
         "tracks": [e["data"] for e in entries],
     }
@@ -256,9 +256,13 @@ def _settings(plan: Plan, track: Track) -> list[dict[str, Any]]:
     return rows
 
 
+def _per_piece(sr: int) -> int:
+    return max(1, round(sr / PEAKS_PER_S))
+
+
 def _peaks(take: Take, track: Track, shift: int) -> NDArray[np.int8]:
     """Smallest and largest sample of every 1 ms piece, one byte each; `shift` samples are taken back."""
-    per_piece = max(1, round(take.sr / PEAKS_PER_S))
+    per_piece = _per_piece(take.sr)
     n_pieces = -(-take.n_samples // per_piece)
     pairs = np.zeros((n_pieces, 2), np.int8)
     step = per_piece * PEAKS_PER_S * BLOCK_S
@@ -319,8 +323,9 @@ def _jumps(
     if spans:
         longest = max(spans, key=lambda s: s[1] - s[0])
         jumps.append({"text": "longest open span", "time": round(float(longest[0]), 3)})
+        per_s = take.sr / _per_piece(take.sr)
         removed = np.abs(before.astype(np.int16)).max(1)
         for a, b in spans:
-            removed[int(a * PEAKS_PER_S) : int(b * PEAKS_PER_S) + 1] = 0
-        jumps.append({"text": "loudest moment removed", "time": round(float(np.argmax(removed)) / PEAKS_PER_S, 3)})
+            removed[int(a * per_s) : int(b * per_s) + 1] = 0
+        jumps.append({"text": "loudest moment removed", "time": round(float(np.argmax(removed)) / per_s, 3)})
     return jumps

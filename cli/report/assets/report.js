@@ -141,7 +141,7 @@
     line(far, colours.before, [5 * ratio, 3 * ratio]);
     line(close, colours.after, []);
     g.fillStyle = colours.soft; g.font = 11 * ratio + "px system-ui, sans-serif"; g.textAlign = "left";
-    g.fillText(canvas.dataset.side + ": solid " + t.label + ", dashed " + m.target + ", " + m.ms + " ms", 6 * ratio, 13 * ratio);
+    g.fillText(canvas.dataset.side + ": solid " + t.label + ", dashed " + m.target + (canvas.dataset.side === "after" ? ", moved " + m.ms + " ms" : "") + ", mean of the loudest hits", 6 * ratio, 13 * ratio);
   };
 
   const visible = new Set();

@@ -22,7 +22,7 @@
       try {
         const answer = await post(what, { revision, corrections });
         revision = answer.revision;
-        say(what === "save" ? "Saved to corrections.toml." : count() + " corrections, not saved yet.");
+        say(what === "save" ? "Saved to corrections.toml." : said() + ", not saved yet.");
       } catch (error) {
         say("Not kept: " + error.message);
         throw error;
@@ -31,6 +31,7 @@
     return busy.catch(() => { busy = Promise.resolve(); });
   };
   const count = () => ["hit", "span", "parameter", "delay", "role"].reduce((n, k) => n + (corrections[k] || []).length, 0);
+  const said = () => count() + (count() === 1 ? " correction" : " corrections");
   const edit = (change) => {
     past.push(copy(corrections)); future = [];
     change(corrections);
@@ -259,7 +260,7 @@
     revision = s.revision; corrections = s.corrections;
     const kept = JSON.parse(sessionStorage.getItem("spillgate") || "null");
     if (kept) { sessionStorage.removeItem("spillgate"); setView(kept.from, kept.to); scrollTo(0, kept.y); say(kept.told); }
-    else say(s.saved ? count() + " corrections." : count() + " corrections, not saved yet.");
+    else say(s.saved ? said() + "." : said() + ", not saved yet.");
     schedule();
   })();
 })();
