@@ -238,7 +238,7 @@ class DrumVoice:
         )
         length = max(n, len(views["near"]))
         out = {}
-        for name, drum_gain, wire_gain in (("near", 1.0, 0.7), ("bottom", -0.7, 1.6), ("far", 1.0, 0.9)):
+        for name, drum_gain, wire_gain in (("near", 1.0, 0.7), ("bottom", -0.7, -1.6), ("far", 1.0, 0.9)):
             y = np.zeros(length, np.float32)
             x = views["near" if name == "bottom" else name]
             y[: len(x)] = np.float32(drum_gain) * x
