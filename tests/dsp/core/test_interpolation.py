@@ -120,3 +120,11 @@ def test_kernel_is_the_plain_convolution():
 def test_beyond_the_end():
     assert not ip.delay(np.ones(10), 1e6).any()
     assert not ip.delay(np.ones(10), -1e6).any()
+
+
+def test_compiled_and_plain_kernel_agree():
+    x, taps = np.random.default_rng(4).standard_normal(300), ip.fractional_taps(0.3)
+    compiled, plain = np.zeros(150), np.zeros(150)
+    ip._convolve(x, taps, 7, compiled)
+    ip._convolve.py_func(x, taps, 7, plain)
+    assert np.array_equal(compiled, plain)
