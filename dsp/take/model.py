@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -153,6 +154,24 @@ def _no_reader(track: Track, start: int, stop: int, dtype: str) -> NDArray[Any]:
     raise NotImplementedError("this take was made without a reader")
 
 
+class _Once:
+    """Results by name, the latest of each; safe for several threads."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._held: dict[str, tuple[Any, Any]] = {}
+
+    def get(self, name: str, made_from: Any, make: Callable[[], T]) -> T:
+        with self._lock:
+            held = self._held.get(name)
+        if held is None or held[0] != made_from:
+            held = (made_from, make())
+            with self._lock:
+                self._held[name] = held
+        result: T = held[1]
+        return result
+
+
 @dataclass(frozen=True, kw_only=True)
 class Take:
     """Audio files recorded together.
@@ -193,6 +212,7 @@ class Take:
     peaks: Mapping[str, float] = field(default_factory=dict)
     view: str = "drummer"
     layout: str | None = None
+    _worked_out: _Once = field(default_factory=lambda: _Once(), init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         for name in ("features", "fingerprints", "peaks"):
@@ -232,6 +252,25 @@ class Take:
     def of_drum(self, drum: str) -> tuple[Track, ...]:
         """Return the close mics of one drum in kit order."""
         return tuple(t for t in self.tracks if t.is_close and t.drum == drum)
+
+    def once(self, name: str, made_from: Any, make: Callable[[], T]) -> T:
+        """Work something out of the features once and share it between processors.
+
+        Parameters
+        ----------
+        name : str
+            What it is, with the name of its track.
+        made_from : hashable
+            Everything besides the take that it depends on; if that has changed it is made anew.
+        make : callable
+            Makes it; its result must not be changed by anybody.
+
+        Returns
+        -------
+        result
+            Held until the take is replaced.
+        """
+        return self._worked_out.get(name, made_from, make)
 
     @property
     def drum_tracks(self) -> tuple[Track, ...]:

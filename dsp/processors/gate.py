@@ -1,0 +1,238 @@
+"""Toms: open at each hit, close band by band where the ring sinks into the bleed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar
+
+from spillgate.dsp.params import Range
+from spillgate.dsp.plan.model import Hit, Plan, Question, StepSpec
+from spillgate.dsp.processor import Processor
+from spillgate.dsp.take.model import Take, Track
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from spillgate.dsp.core.closing import Closing
+    from spillgate.dsp.processors.tom_parts import TomParts
+
+__all__ = ["Gate", "TomMask"]
+
+DOUBTFUL_DB = -18.0
+"""Level of a tom of which it is not sure that it was played at all, dB."""
+RING = 0.85
+"""Value of `ring` at which ring and bleed are weighed as measured."""
+LITTLE_DB = 30.0
+"""With the bleed of the whole track so far under the drum there is little to gain, dB (common practice, no source)."""
+SONG_OVER_S = 0.5
+"""A last ring is kept if no drum is struck later than this after its stroke, s."""
+MOST_DB = 100.0
+"""Where nothing at all is left, the figure for bleed removed says this."""
+
+
+@dataclass(frozen=True)
+class TomMask:
+    """What becomes of one tom track.
+
+    Attributes
+    ----------
+    track : str
+        Track id.
+    gains, cuts : ndarray or None
+        Arrays of the step ``mask``; None: the track is left alone.
+    figures : dict
+        For reports.
+    questions : tuple of Question
+    """
+
+    track: str
+    gains: NDArray[np.uint16] | None
+    cuts: NDArray[np.int64] | None
+    figures: dict[str, Any]
+    questions: tuple[Question, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gate(Processor):
+    """Open every tom track at its own hits and close it, band by band, where the ring sinks into the bleed.
+
+    Notes
+    -----
+    Figures per track: ``spans`` ([[open_s, close_s], …] on the take's timeline), ``verdict`` (``worth cleaning``,
+    ``little to gain``, ``leave``), ``why``, ``bleed_removed_db``, ``drum_to_bleed_db``, ``ring_s`` (median time open
+    after a hit that no other cuts short), ``hits``, ``mics`` (other mics that explain the bleed).
+    """
+
+    name: ClassVar[str] = "gate"
+    summary: ClassVar[str] = "cleans tom tracks between hits, following each ring"
+    needs: ClassVar[frozenset[str]] = frozenset({"hits"})
+    gives: ClassVar[frozenset[str]] = frozenset({"masks"})
+    features: ClassVar[frozenset[str]] = frozenset({"band_powers"})
+
+    open_before_ms: Annotated[float, Range(0, 20, unit="ms", help="opens so long before a hit")] = 1.5
+    attack_ms: Annotated[float, Range(0, 50, unit="ms", help="left untouched after a hit")] = 7.5
+    ring: Annotated[float, Range(0.1, 4, help="0.4 keeps more doubtful ring, 2 is tight")] = RING
+    hold_ms: Annotated[float, Range(0, 2000, unit="ms", help="stays open so much longer")] = 0.0
+    fade_ms: Annotated[
+        float | None,
+        Range(5, 2000, unit="ms", help="length of the fades", none="in proportion to the ring, at least 60 ms"),
+    ] = None
+    floor_db: Annotated[
+        float | None, Range(-60, 0, unit="dB", help="level between hits: natural -18, open -9", none="silence")
+    ] = None
+
+    def decide(self, take: Take, plan: Plan) -> Plan:
+        """Add a mask for every tom track that is worth one."""
+        masks = take.map(lambda t: self.for_track(t).mask(take, plan, t), take.of_role("tom"), "cleaning toms")
+        steps: dict[str, tuple[StepSpec, ...]] = {}
+        arrays: dict[str, NDArray[Any]] = {}
+        for m, track in zip(masks, take.of_role("tom"), strict=True):
+            if m.gains is None or m.cuts is None:
+                continue
+            mine = self.for_track(track)
+            names = {"gains": f"{self.name}/{m.track}/gains", "cuts": f"{self.name}/{m.track}/cuts"}
+            arrays[names["gains"]], arrays[names["cuts"]] = m.gains, m.cuts
+            step = {"open_before_ms": mine.open_before_ms, "attack_ms": mine.attack_ms}
+            steps[m.track] = (StepSpec(step="mask", params=step, arrays=names),)
+        questions = tuple(q for m in masks for q in m.questions)
+        figures = {m.track: m.figures for m in masks}
+        plan = plan.with_steps(self.name, steps, arrays).with_figures(self.name, figures)
+        return plan.with_questions(f"{self.name}.", questions)
+
+    def mask(self, take: Take, plan: Plan, track: Track) -> TomMask:
+        """Decide on one track (with the parameters that hold for it)."""
+        import numpy as np
+
+        from spillgate.dsp.core.bandgrid import grid
+        from spillgate.dsp.core.bandmask import quantise
+        from spillgate.dsp.processors.tom_parts import state_of, was_played
+
+        hits = plan.hits_of(track.id)
+        state = state_of(plan, track)
+        played = was_played(hits, state)
+        if state is not None and state.strokes == "unclear":
+            text = f"{track.label} has no clear strokes and is left open; is that right?"
+            ask = Question(code="gate.unclear", text=text, track=track.id, weight=10.0)
+            return TomMask(track.id, None, None, _figures("leave", "no clear strokes", len(hits)), (ask,))
+        if played == "unknown":
+            return TomMask(track.id, None, None, _figures("leave", "no hits are known", 0))
+        if played == "yes":
+            return self._cleaned(take, plan, track)
+        g = grid(take.sr)
+        floor = self._floor()
+        none = np.zeros(0, np.int64)
+        if played == "no":
+            gains = np.full((g.n_frames(take.n_samples), g.n_bands), floor)
+            figures = _figures("worth cleaning", "never played", 0, _db(1 / floor**2) if floor else MOST_DB)
+            return TomMask(track.id, quantise(_overruled(gains, plan, track, g.hop, take.sr)), none, figures)
+        low = max(floor, 10 ** (DOUBTFUL_DB / 20))
+        gains = np.full((g.n_frames(take.n_samples), g.n_bands), low)
+        best = state.best_confidence if state else 0.0
+        text = f"{track.label} was perhaps never played and is turned down by {-_db(low**2):.0f} dB; was it played?"
+        likeliest = max(hits, key=lambda h: h.confidence).time_s if hits else None
+        ask = Question(code="gate.doubtful", text=text, track=track.id, time_s=likeliest, weight=1000.0 * (1 + best))
+        figures = _figures("leave", "perhaps never played", len(hits), -_db(low**2))
+        return TomMask(track.id, quantise(_overruled(gains, plan, track, g.hop, take.sr)), none, figures, (ask,))
+
+    def _cleaned(self, take: Take, plan: Plan, track: Track) -> TomMask:
+        import numpy as np
+
+        from spillgate.dsp.core.bandmask import Attack, quantise
+        from spillgate.dsp.core.closing import close_by_band, group_of, mask_of, until
+        from spillgate.dsp.processors.tom_parts import tom_parts
+
+        tom = tom_parts(take, plan, track)
+        g, parts = tom.grid, tom.parts
+        attack = Attack.of(self.open_before_ms, self.attack_ms, take.sr)
+        firsts = np.clip(-(-(tom.hits + attack.start) // g.hop), 0, parts.x.shape[1])
+        group = group_of(g.centres_hz)
+        bleed = parts.bleed * np.float32(self.ring / RING)
+        final = parts.x if _song_is_over(plan, track, tom.hits, take.sr) else None
+        closing = close_by_band(parts.ring, bleed, firsts, group, g.frame_s, self.hold_ms / 1000, final)
+        wanted = {h.time_s: h.ring_until_s for h in plan.hits_of(track.id) if h.ring_until_s is not None}
+        for time_s, stop_s in wanted.items():
+            at = int(np.searchsorted(tom.hits, int(time_s * take.sr + 0.5)))
+            closing = until(closing, at, int(g.frame_at(stop_s * take.sr)))
+        fade_s = None if self.fade_ms is None else self.fade_ms / 1000
+        gains = mask_of(closing, group, g.frame_s, fade_s, self._floor())
+        gains = _overruled(gains, plan, track, g.hop, take.sr)
+        cuts = _not_silenced(tom.hits, plan, track, take.sr)
+        return TomMask(track.id, quantise(gains), cuts, self._report(tom, closing, gains, cuts, attack.start, take))
+
+    def _report(
+        self,
+        tom: TomParts,
+        closing: Closing,
+        gains: NDArray[np.floating],
+        cuts: NDArray[np.int64],
+        opening: int,
+        take: Take,
+    ) -> dict[str, Any]:
+        import numpy as np
+
+        from spillgate.dsp.core.closing import open_spans
+
+        parts, g = tom.parts, tom.grid
+        rest = np.minimum(parts.bleed, parts.x)
+        left = float(np.sum(rest * np.square(gains.T), dtype=np.float64))
+        bleed, drum = float(np.sum(rest, dtype=np.float64)), float(np.sum(parts.ring, dtype=np.float64))
+        ratio = _db(drum / bleed) if bleed > 0 else MOST_DB
+        verdict = "little to gain" if ratio >= LITTLE_DB else "worth cleaning"
+        why = f"the bleed is {abs(ratio):.0f} dB {'under' if ratio >= 0 else 'over'} the drum"
+        figures = _figures(verdict, why, len(cuts), min(_db(bleed / left), MOST_DB) if left > 0 else MOST_DB)
+        spans = open_spans(gains > self._floor() + 1e-6, cuts + opening, g.hop, take.sr, take.n_samples)
+        ends = closing.closes.max(axis=1)
+        whole = ends < closing.stops if (ends < closing.stops).any() else np.ones(len(ends), bool)
+        lengths = (ends - closing.firsts)[whole] * g.frame_s
+        figures.update(
+            spans=[[round(float(a), 4), round(float(b), 4)] for a, b in spans],
+            drum_to_bleed_db=round(ratio, 1),
+            ring_s=round(float(np.median(lengths)), 3),
+            mics=tom.n_mics,
+        )
+        return figures
+
+    def _floor(self) -> float:
+        return 0.0 if self.floor_db is None else float(10 ** (self.floor_db / 20))
+
+
+def _db(power_ratio: float) -> float:
+    from math import log10
+
+    return 10 * log10(power_ratio)
+
+
+def _figures(verdict: str, why: str, hits: int, removed_db: float = 0.0) -> dict[str, Any]:
+    return {"verdict": verdict, "why": why, "hits": hits, "spans": [], "bleed_removed_db": round(removed_db, 1)}
+
+
+def _song_is_over(plan: Plan, track: Track, hits: NDArray[np.int64], sr: int) -> bool:
+    """Whether no other drum is struck after the tom's last stroke."""
+    last_s = float(hits[-1]) / sr + SONG_OVER_S
+    others: tuple[Hit, ...] = tuple(h for h in plan.hits if h.track != track.id)
+    return bool(others) and not any(h.time_s > last_s for h in others)
+
+
+def _overruled(gains: NDArray[Any], plan: Plan, track: Track, hop: int, sr: int) -> NDArray[Any]:
+    """Obey the engineer's spans: kept ones are open in every frame that touches them, silenced ones fade inside."""
+    from math import ceil, floor
+
+    for span in plan.spans:
+        if span.track == track.id:
+            a, b = span.start_s * sr / hop, span.stop_s * sr / hop
+            if span.keep:
+                gains[max(floor(a) - 1, 0) : max(ceil(b) + 2, 0)] = 1.0
+            else:
+                gains[max(ceil(a), 0) : max(floor(b) + 1, 0)] = 0.0
+    return gains
+
+
+def _not_silenced(hits: NDArray[np.int64], plan: Plan, track: Track, sr: int) -> NDArray[np.int64]:
+    import numpy as np
+
+    stays = np.ones(len(hits), bool)
+    for span in plan.spans:
+        if span.track == track.id and not span.keep:
+            stays &= (hits < span.start_s * sr) | (hits >= span.stop_s * sr)
+    return hits[stays]
