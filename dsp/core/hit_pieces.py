@@ -216,11 +216,11 @@ def alone(times_s: Floats, others_s: Floats) -> NDArray[np.bool_]:
 
 def _mean_square(x: Floats, a: NDArray[np.int64], n: int) -> Floats:
     """Mean of x² over n samples from a on, per row of `x`."""
-    total = np.concatenate([np.zeros((len(x), 1)), np.cumsum(x * x, axis=1)], axis=1)
-    a = np.clip(a, 0, x.shape[1])
-    b = np.clip(a + n, 0, x.shape[1])
-    rows = np.arange(len(x))
-    return np.asarray((total[rows, b] - total[rows, a]) / max(n, 1))
+    out = np.zeros(len(x))
+    for k, row in enumerate(x):
+        piece = row[max(int(a[k]), 0) : max(int(a[k]) + n, 0)]
+        out[k] = (piece @ piece) / max(n, 1)
+    return out
 
 
 def loudest(x: Floats, a: NDArray[np.int64], b: NDArray[np.int64], n: int) -> Floats:

@@ -29,12 +29,12 @@ Confidence = Literal["sure", "likely", "unsure"]
 SURE_MARGIN, LIKELY_MARGIN = 4.0, 1.0
 """Lead of the best answer over those farther than 0.3 ms or of the other sign, natural log units (tuned on recorded
 hits)."""
-SHARP, SHARP_COHERENCE = 4.0, 0.75
+SHARP, SHARP_COHERENCE = 4.5, 0.68
 """Lead over answers farther than 0.15 ms, or coherence of the attack, either of which makes the place itself sure."""
 FEWEST_HITS = 3
 SHY_ROLES = ("kick", "hat", "cymbal")
 """Drums whose attack sounds different above and close by: only sure with a coherent attack."""
-SHY_COHERENCE = 0.8
+SHY_COHERENCE = 0.7
 SIGN_CLIP, SIGN_FLIPPED = 6.0, -6.0
 SOUND_CM_PER_S = 34_320.0
 """In dry air of 20 °C."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
+
 from spillgate.dsp.core.arrival import BLUR_S, MOST_HITS, Votes, bounded_vote
 from spillgate.dsp.core.hit_pieces import best_hits, filtered, hit_weights
 

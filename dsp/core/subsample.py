@@ -26,6 +26,8 @@ LEAST_ALIKE, ALIKE_SPAN = 0.5, 0.15
 """Hits whose pieces correlate less than this, or by so much less than the best, do not take part."""
 SMOOTH_BINS = 3
 """Bins over which powers are summed for the coherence, so that one hit alone does not look coherent with itself."""
+INDEPENDENT = 1.5
+"""Independent looks that one hit is worth after that summing: the piece is padded to about twice its length."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,8 @@ class Fine:
     lag : float
         Samples at the analysis rate.
     coherence : float
-        0…1, how alike both microphones are round the arrival; weighted by the close microphone's power.
+        0…1, how alike both microphones are round the arrival: magnitude squared, weighted by the close microphone's
+        power, without the bias that few hits give.
     """
 
     lag: float
@@ -88,6 +91,7 @@ def phase_lag(
 
     References
     ----------
+    Carter, Knapp, Nuttall: Estimation of the magnitude-squared coherence function, 1973 (its bias).
     Knapp, Carter: The generalized correlation method for estimation of time delay, 1976 (the weighting).
     """
     if not len(x):
@@ -130,6 +134,8 @@ def phase_lag(
         gamma2 = np.abs(smooth_cross) ** 2 / (np.convolve(xx, blur, "same") * np.convolve(yy, blur, "same") + 1e-30)
         power = xx[band] * (np.abs(f[band]) > 0)
         coherence = float(np.sum(power * gamma2[band]) / (power.sum() + 1e-30))
+        looks = INDEPENDENT * float(agree.sum())
+        coherence = max((looks * coherence - 1.0) / (looks - 1.0), 0.0)
         weight = gamma2[band] / (1.0 - np.minimum(gamma2[band], 0.9999))
         phase = np.angle(sign * cross[band])
         w = 2 * np.pi * f[band] / rate

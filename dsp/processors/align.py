@@ -169,8 +169,12 @@ def _mics(
             own_sign = group_sign * (pair.sign if pair is not None and joined else 1)
             if pair is not None and joined:
                 sign_margin = min(sign_margin, pair.sign_margin)
-            for overhead, oh_sign, (plus, minus) in zip(overheads, overhead_signs, timing.answers[k], strict=True):
+            unit = [m for m in range(len(sound.mics)) if m == 0 or timing.betweens[m - 1].sure] if joined else [k]
+            for j, (overhead, oh_sign) in enumerate(zip(overheads, overhead_signs, strict=True)):
+                plus, minus = timing.answers[k][j]
                 answer = plus if group_sign * oh_sign > 0 else minus
+                # what one microphone of the drum hears clearly is clear for all that are tied to it
+                clear = max(timing.answers[m][j][0 if answer is plus else 1].coherence for m in unit)
                 margin = 0.0 if answer.at_edge else max(min(answer.lead, sign_margin), 0.0)
                 lags[overhead.id] = Lag(
                     answer.lag * sound.factor,
@@ -180,7 +184,7 @@ def _mics(
                     margin,
                     answer.coherence,
                     answer.n_hits,
-                    confidence(margin, answer.sharpness, track.role, answer.coherence, answer.n_hits, sound.doubt),
+                    confidence(margin, answer.sharpness, track.role, clear, answer.n_hits, sound.doubt),
                 )
         out.append(_Mic(track, sound.drum, lags, after, sound.arrival_s))
     return out
