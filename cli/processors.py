@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections.abc import Sequence
 from importlib import metadata
 from typing import Any
 
@@ -44,18 +45,11 @@ def _list(as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps([{**dataclasses.asdict(e), "summary": s} for e, s in rows], indent=2))
         return
-    from rich import box
-    from rich.table import Table
-
-    from spillgate.cli.screen import console
-
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for column in ("processor", "from", "what it does"):
-        table.add_column(column, no_wrap=column == "processor")
-    for entry, summary in rows:
-        table.add_row(entry.name, f"{entry.distribution} {entry.version}".strip(), summary)
-    console().print(table)
-    click.echo("spillgate processors NAME shows the parameters of one.")
+    _table(
+        ("processor", "from", "what it does"),
+        [(e.name, f"{e.distribution} {e.version}".strip(), summary) for e, summary in rows],
+    )
+    click.echo("\nspillgate processors NAME shows the parameters of one.")
 
 
 def parameter_rows(cls: type[Any]) -> list[tuple[str, str, str, str]]:
@@ -64,7 +58,7 @@ def parameter_rows(cls: type[Any]) -> list[tuple[str, str, str, str]]:
     for p in params.parameters(cls):
         option = "--" + p.name.replace("_", "-")
         if p.type is bool:
-            option += "/--no-" + p.name.replace("_", "-")
+            option = "--[no-]" + p.name.replace("_", "-")
         allowed = "" if p.type is bool else str(p.constraint)
         if p.optional:
             allowed += ", or off"
@@ -92,26 +86,47 @@ def _show(name: str, as_json: bool) -> None:
         needs = {"needs": sorted(cls.needs), "gives": sorted(cls.gives)}
         click.echo(json.dumps({**head, **needs, "parameters": parameters}, indent=2))
         return
-    click.echo(f"{name} ({entry.distribution} {entry.version}): {cls.summary}")
-    words = [f"{word} {', '.join(sorted(values))}" for word, values in (("needs", cls.needs), ("gives", cls.gives))
-             if values]  # fmt: skip
+    from rich.text import Text
+
+    from spillgate.cli.screen import console
+
+    console().print(Text(f"{name} ({entry.distribution} {entry.version}): {cls.summary}"))
+    words = [
+        f"{word} {', '.join(sorted(values))}" for word, values in (("needs", cls.needs), ("gives", cls.gives)) if values
+    ]
     if words:
         click.echo("It " + " and ".join(words) + ".")
     if not rows:
         click.echo("It has no parameters.")
         return
-    from rich import box
+    click.echo()
+    _table(("option", "allowed", "default", "meaning"), rows)
+    first = params.parameters(cls)[0]
+    value = "yes" if first.type is bool else rows[0][2]
+    option = "--" + first.name.replace("_", "-") + ("" if first.type is bool else f" {value}")
+    click.echo(f"\nFor all tracks: spillgate run TAKE -o OUT {_before(cls)}{name} {option}")
+    click.echo(f'For one track add: --set "TRACK:{name}.{first.name}={value}"')
+
+
+def _before(cls: type[Any]) -> str:
+    """Give the built-in processors that must stand before one, as words of the command line."""
+    found: list[str] = []
+    for name in registry.PROCESSORS:
+        other = registry.get_processor(name)
+        if other.gives & cls.needs and other is not cls:
+            found.append(name)
+    return "".join(f"{name} " for name in found)
+
+
+def _table(columns: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:
     from rich.table import Table
+    from rich.text import Text
 
     from spillgate.cli.screen import console
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for column in ("option", "allowed", "default", "meaning"):
-        table.add_column(column, no_wrap=column == "option", ratio=None if column == "option" else 1)
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for column in columns:
+        table.add_column(column, no_wrap=column in (columns[0], "default"))
     for row in rows:
-        table.add_row(*row)
+        table.add_row(*map(Text, row))
     console().print(table)
-    option, _, default, _ = rows[0]
-    value = "" if "/" in option else f" {default}"
-    click.echo(f"For one track: spillgate run TAKE -o OUT --set \"TRACK:{name}.{option.split('/')[0][2:]}={default}\""
-               if not value else f"Example: spillgate run TAKE -o OUT {name} {option}{value}")  # fmt: skip

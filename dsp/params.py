@@ -53,7 +53,8 @@ class Range:
 
     def __str__(self) -> str:
         unit = f" {self.unit}" if self.unit else ""
-        return f"{self.low:g} to {self.high:g}{unit}" + "".join(f", {word}" for word, _ in self.words)
+        words = [word if value is None else f"{word} ({value:g})" for word, value in self.words]
+        return ", ".join([f"{self.low:g} to {self.high:g}{unit}", *words])
 
     def admits(self, value: object) -> bool:
         """Tell whether `value` is a finite number inside the range."""

@@ -27,6 +27,8 @@ LITTLE_DB = 30.0
 """With the bleed of the whole track so far under the drum there is little to gain, dB (common practice, no source)."""
 SONG_OVER_S = 0.5
 """A last ring is kept if no drum is struck later than this after its stroke, s."""
+FLOORS = (("tight", None), ("natural", -18.0), ("open", -9.0))
+"""Words for `floor_db`: silence between hits, or how far down, dB (common practice, no source)."""
 MOST_DB = 100.0
 """Where nothing at all is left, the figure for bleed removed says this."""
 
@@ -79,7 +81,8 @@ class Gate(Processor):
         Range(5, 2000, unit="ms", help="length of the fades", none="in proportion to the ring, at least 60 ms"),
     ] = None
     floor_db: Annotated[
-        float | None, Range(-60, 0, unit="dB", help="level between hits: natural -18, open -9", none="silence")
+        float | None,
+        Range(-60, 0, unit="dB", help="level between hits", none="silence", words=FLOORS),
     ] = None
 
     def decide(self, take: Take, plan: Plan) -> Plan:

@@ -13,6 +13,9 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from click.testing import CliRunner
+
+from spillgate.cli.main import main
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -60,6 +63,18 @@ def spillgate(tmp_path: Path) -> Run:
             timeout=300,
             **extra,
         )
+
+    return run
+
+
+@pytest.fixture
+def inside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Run the command in this process: the same code without the time to start."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: str | Path) -> subprocess.CompletedProcess[str]:
+        result = CliRunner().invoke(main, list(map(str, words)), prog_name="spillgate")
+        return subprocess.CompletedProcess(words, result.exit_code, result.stdout, result.stderr)
 
     return run
 

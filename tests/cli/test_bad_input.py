@@ -114,13 +114,13 @@ def test_one_line_and_nothing_done(
     code: int,
     line: str,
     small_take: Path,
-    spillgate: Run,
+    inside: Run,
     untouched: Snapshot,
 ) -> None:
     if spoil is not None:
         spoil(small_take)
     before = untouched(small_take.parent)
-    result = spillgate("run", "take", "-o", "deep/out", *words)
+    result = inside("run", "take", "-o", "deep/out", *words)
     assert result.stdout == ""
     lines = result.stderr.splitlines()
     assert len(lines) == 1, result.stderr
@@ -133,27 +133,27 @@ def test_one_line_and_nothing_done(
     assert untouched(small_take.parent) == before, "nothing written, nothing touched"
 
 
-def test_output_inside_the_take(small_take: Path, spillgate: Run, untouched: Snapshot) -> None:
+def test_output_inside_the_take(small_take: Path, inside: Run, untouched: Snapshot) -> None:
     before = untouched(small_take)
     for out, line in (
         ("take/out", "take/out: lies inside the take; choose a folder outside take"),
         ("take", "take: is the take itself; choose another folder for the output"),
         (".", ".: holds the take; choose a folder that does not"),
     ):
-        result = spillgate("run", "take", "-o", out, "--overwrite")
+        result = inside("run", "take", "-o", out, "--overwrite")
         assert (result.returncode, result.stderr, result.stdout) == (1, f"spillgate: {line}\n", "")
     assert untouched(small_take) == before
 
 
-def test_existing_output(small_take: Path, spillgate: Run, untouched: Snapshot) -> None:
+def test_existing_output(small_take: Path, inside: Run, untouched: Snapshot) -> None:
     out = small_take.parent / "out"
     out.mkdir()
     (out / "mix notes.txt").write_text("louder")
     before = untouched(small_take.parent)
-    result = spillgate("run", "take", "-o", "out")
+    result = inside("run", "take", "-o", "out")
     line = "out: exists and is not empty; choose another folder or add --overwrite"
     assert (result.returncode, result.stderr) == (1, f"spillgate: {line}\n")
-    result = spillgate("run", "take", "-o", "out", "--overwrite")
+    result = inside("run", "take", "-o", "out", "--overwrite")
     line = "out: holds files but no earlier output (plan.json); --overwrite would mix them up"
     assert (result.returncode, result.stderr) == (1, f"spillgate: {line}\n")
     assert untouched(small_take.parent) == before
@@ -196,18 +196,18 @@ def test_no_permission(
     assert untouched(small_take.parent) == before
 
 
-def test_no_folder_or_a_file(small_take: Path, spillgate: Run) -> None:
-    result = spillgate("run", "tkae", "-o", "out")
+def test_no_folder_or_a_file(small_take: Path, inside: Run) -> None:
+    result = inside("run", "tkae", "-o", "out")
     assert (result.returncode, result.stderr) == (1, "spillgate: tkae: no such folder; check the path\n")
-    result = spillgate("run", "take/01 Kick.wav", "-o", "out")
+    result = inside("run", "take/01 Kick.wav", "-o", "out")
     assert (result.returncode, result.stderr) == (
         1, "spillgate: take/01 Kick.wav: is a file; give the folder that holds it\n"
     )  # fmt: skip
 
 
-def test_no_input_list(small_take: Path, spillgate: Run, untouched: Snapshot) -> None:
+def test_no_input_list(small_take: Path, inside: Run, untouched: Snapshot) -> None:
     before = untouched(small_take.parent)
-    result = spillgate("run", "take", "-o", "out", "--inputs", "none.toml")
+    result = inside("run", "take", "-o", "out", "--inputs", "none.toml")
     assert result.returncode in (1, 2)
     assert result.stderr.startswith("spillgate: none.toml: ")
     assert result.stderr.count("\n") == 1

@@ -38,7 +38,7 @@ def test_it_is_listed_with_its_distribution(installed: Path, spillgate: Run) -> 
     assert stub["summary"] == "turns the tom tracks down; an example of a plug-in"
     page = spillgate("processors", "turn_down", python_path=installed).stdout
     assert "--by-db" in page
-    assert "--idle/--no-idle" in page
+    assert "--[no-]idle" in page
 
 
 def test_it_runs_in_a_chain(installed: Path, small_take: Path, spillgate: Run) -> None:

@@ -135,7 +135,8 @@ def test_a_printed_chain_is_read_back_the_same(tmp_path: Path) -> None:
         (("take", "-o", "out", "--set", "Floor.wav:gate.flor_db=-18"), 2,
          "Floor.wav:gate: unknown parameter 'flor_db'; did you mean 'floor_db'?"),
         (("take", "-o", "out", "--set", "Floor.wav:gate.floor_db=-99"), 2,
-         "Floor.wav:gate.floor_db: -99.0 is not allowed; use -60 to 0 dB, tight, natural, open, or off (silence)"),
+         "Floor.wav:gate.floor_db: -99.0 is not allowed; use -60 to 0 dB, tight, natural (-18), open (-9), "
+         "or off (silence)"),
         (("take",), 2, "where to? spillgate run take -o OUT"),
         (("-o", "out"), 2, "which take? spillgate run TAKE -o OUT"),
         (("nowhere", "-o", "out"), 1, "nowhere: no such folder; check the path"),
