@@ -20,6 +20,8 @@ Read = Callable[[Track, int, int], NDArray[Any]]
 
 HEARD_S = 30.0
 """Seconds of each track that are listened to."""
+LEAST_S = 3.0
+"""A take shorter than this tells nothing: the names stand as they are."""
 PIECES = 6
 """They are taken from that many places, evenly over the take."""
 SAME_DRUM = 0.75
@@ -74,7 +76,7 @@ def guess_tracks(
             for t in tracks
         ]
     )
-    if any(g.unclear or g.silent for g in guesses):
+    if n_samples >= LEAST_S * sr and any(g.unclear or g.silent for g in guesses):
         guesses = _listen(tracks, guesses, read, sr, n_samples)
     return kit_order(
         [

@@ -163,14 +163,14 @@ def test_what_is_no_drum_by_name_is_not_read() -> None:
 
 @pytest.mark.filterwarnings("error")
 def test_odd_audio_is_survived() -> None:
-    bad = np.full(48_000, np.nan, np.float32)
+    bad = np.full(4 * 48_000, np.nan, np.float32)
     short = np.zeros(1, np.float32)
     found = guess_tracks(
         [bare("Audio 01.wav"), bare("Audio 02.wav")],
         {},
-        lambda t, a, b: (bad if t.id == "Audio 01.wav" else np.pad(short, (0, 48_000 - 1)))[a:b],
+        lambda t, a, b: (bad if t.id == "Audio 01.wav" else np.pad(short, (0, 4 * 48_000 - 1)))[a:b],
         48_000,
-        48_000,
+        4 * 48_000,
     )
     assert [t.role for t in found] == ["other", "other"]
     assert len(guess_tracks([bare("Audio 01.wav")], {}, lambda t, a, b: short[:0], 48_000, 0)) == 1
