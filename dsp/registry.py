@@ -21,6 +21,7 @@ PROCESSORS = {
     "detect": "spillgate.dsp.processors.detect:Detect",
     "align": "spillgate.dsp.processors.align:Align",
     "gate": "spillgate.dsp.processors.gate:Gate",
+    "check": "spillgate.dsp.processors.check:Check",
     "offset": "spillgate.dsp.processors.offset:Offset",
     "low-cut": "spillgate.dsp.processors.low_cut:LowCut",
 }

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 __all__ = ["AFTER_S", "BEFORE_S", "BleedMatrix", "Strokes", "bleed_matrix"]
 
@@ -26,7 +27,13 @@ TAIL_QUANTILE = 0.25
 ROUNDS, STRENGTH_ROUNDS = 60, 3
 
 SHARE = 0.4
-"""A leak is known if it makes up this much of some window."""
+"""A leak is known if it makes up this much of some window…"""
+
+WORTH, WORTH_PER_HIT = 2.0, 0.1
+"""…and if leaving it out costs so much, in all and per hit of that drum (tuned on made takes)."""
+
+MOST_WINDOWS = 2000
+"""More are thinned out evenly."""
 
 QUANTILE = 0.45
 """Of the ratios of measured and modelled leak: a little under the middle, as what is unknown only adds."""
@@ -159,35 +166,49 @@ def bleed_matrix(
 
     curves = [_curve(windows[strokes[d].track], strokes[d], every) for d in drums]
     strength = np.concatenate([10.0 ** (strokes[d].level_db / 10.0) for d in drums])
-    grid = np.arange(len(curves[0])) * 0.01
-    shares = np.zeros((len(at), len(at)))  # of hit h (column) in window i (row)
-    for k, curve in enumerate(curves):
-        h = np.flatnonzero(owner == k)
-        end = at[:, None] + AFTER_S - (at[None, h] - BEFORE_S)
-        begin = at[:, None] - at[None, h]
-        shares[:, h] = np.interp(end, grid, curve, left=0.0) - np.interp(begin, grid, curve, left=0.0)
-    shares[_far(at)] = 0.0
+    shares = _shares(at, strokes, drums, curves)
     strength = _strengths(strength, shares, owner, [windows[strokes[d].track] for d in drums], at)
     design = _design(strength, shares, owner)
     mean = np.array([strength[owner == k].mean() for k in range(len(drums))])
 
+    counts = np.bincount(owner, minlength=len(drums))
     for j, track in enumerate(tracks):
         e = windows[track]
         floor = e.floor * (AFTER_S + BEFORE_S)
         y = e(at - BEFORE_S, at + AFTER_S)
-        leak, known = _leaks(y, design, floor)
+        leak, known = _leaks(y, design, floor, counts)
         result[j] = np.where(known, leak * mean, np.nan)
     return BleedMatrix(tracks=tracks, drums=drums, energy=result)
 
 
-def _far(at: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Pairs (window, hit) with the hit so long before that its curve has ended."""
-    return np.asarray(at[:, None] - at[None, :] > RING_S, bool)
+def _shares(
+    at: NDArray[np.float64],
+    strokes: Mapping[str, Strokes],
+    drums: tuple[str, ...],
+    curves: list[NDArray[np.float64]],
+) -> sparse.csr_matrix:
+    """Share of every hit (column) that falls into every window (row)."""
+    grid = np.arange(len(curves[0])) * 0.01
+    rows, columns, values = [], [], []
+    first = 0
+    for drum, curve in zip(drums, curves, strict=True):
+        times = strokes[drum].times
+        low = np.searchsorted(times, at - RING_S)
+        high = np.searchsorted(times, at + AFTER_S + BEFORE_S)
+        row = np.repeat(np.arange(len(at)), high - low)
+        begin = np.repeat(np.cumsum(high - low) - (high - low), high - low)
+        hit = np.arange(len(row)) - begin + np.repeat(low, high - low)
+        since = at[row] - times[hit]  # the hit's own window began so long before this one
+        share = np.interp(since + AFTER_S + BEFORE_S, grid, curve, left=0.0) - np.interp(since, grid, curve, left=0.0)
+        rows.append(row)
+        columns.append(hit + first)
+        values.append(share)
+        first += len(times)
+    shape = (len(at), first)
+    return sparse.csr_matrix((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape)
 
 
-def _design(
-    strength: NDArray[np.float64], shares: NDArray[np.float64], owner: NDArray[np.int64]
-) -> NDArray[np.float64]:
+def _design(strength: NDArray[np.float64], shares: sparse.csr_matrix, owner: NDArray[np.int64]) -> NDArray[np.float64]:
     """What every window would hold of every drum if each leaked as into its own mic; shape (n_hits, n_drums)."""
     parts = [shares[:, owner == k] @ strength[owner == k] for k in range(int(owner.max()) + 1)]
     return np.stack(parts, axis=1)
@@ -195,7 +216,7 @@ def _design(
 
 def _strengths(
     strength: NDArray[np.float64],
-    shares: NDArray[np.float64],
+    shares: sparse.csr_matrix,
     owner: NDArray[np.int64],
     own_mics: list[_Windows],
     at: NDArray[np.float64],
@@ -207,13 +228,14 @@ def _strengths(
     """
     y = np.stack([e(at - BEFORE_S, at + AFTER_S) for e in own_mics])
     floor = np.array([e.floor * (AFTER_S + BEFORE_S) for e in own_mics])
+    alone = shares.diagonal()
     for _ in range(STRENGTH_ROUNDS):
         design = _design(strength, shares, owner)
         new = strength.copy()
         for k in range(len(own_mics)):
-            leak, _ = _leaks(y[k], design, float(floor[k]))
+            leak = _fit(y[k], design, float(floor[k]))
             mine = np.flatnonzero(owner == k)
-            own = shares[mine, mine] * strength[mine] * leak[k]
+            own = alone[mine] * strength[mine] * leak[k]
             others = design[mine] @ leak - own
             left = y[k, mine] - floor[k] - others
             sure = left > 0.5 * y[k, mine]
@@ -222,27 +244,44 @@ def _strengths(
     return strength
 
 
-def _leaks(
-    y: NDArray[np.float64], design: NDArray[np.float64], floor: float
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Leak of every drum into one mic, and whether it can be told.
+def _fit(y: NDArray[np.float64], a: NDArray[np.float64], floor: float) -> NDArray[np.float64]:
+    """Leaks that minimise Σ m/y − ln m over the windows, m = a·leak + floor.
 
-    Minimises Σ m/y − ln m over the windows (m the model, y what was measured): convex, and gentle to windows that hold
-    more than the model because something unknown sounds, but not to those that hold less.  The multiplicative steps
-    are those of expectation and maximisation, so each lowers the sum.
+    Convex, and gentle to windows that hold more than the model because something unknown sounds, but not to those that
+    hold less.  The multiplicative steps are those of expectation and maximisation, so each lowers the sum.
     """
-    scale = np.maximum(design.max(axis=0), 1e-30)
-    a = design / scale
+    if len(y) > MOST_WINDOWS:
+        some = np.linspace(0, len(y) - 1, MOST_WINDOWS).astype(int)
+        y, a = y[some], a[some]
     y = np.maximum(y, max(floor, 1e-20))
     pull = np.maximum((a / y[:, None]).sum(axis=0), 1e-30)
     leak = 1.0 / pull
     for _ in range(ROUNDS):
         leak = leak * (a / (a @ leak + floor)[:, None]).sum(axis=0) / pull
+    return np.asarray(leak, np.float64)
+
+
+def _leaks(
+    y: NDArray[np.float64], design: NDArray[np.float64], floor: float, counts: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Leak of every drum into one mic, and whether it can be told."""
+    scale = np.maximum(design.max(axis=0), 1e-30)
+    a = design / scale
+    y = np.maximum(y, max(floor, 1e-20))
+    leak = _fit(y, a, floor)
+
+    def cost(model: NDArray[np.float64]) -> float:
+        return float(np.sum(model / y - np.log(model)))
+
     parts = a * leak
-    model = parts.sum(axis=1) + floor
+    model = parts.sum(axis=1) + max(floor, 1e-20)
     share = parts / np.maximum(model, y)[:, None]
     known = share.max(axis=0) >= SHARE
+    best = cost(model)
     for d in np.flatnonzero(known):
+        rest = np.delete(a, d, axis=1)
+        without = rest @ _fit(y, rest, floor) + max(floor, 1e-20)
+        known[d] = cost(without) - best >= max(WORTH, WORTH_PER_HIT * counts[d])
         use = share[:, d] >= min(SHARE, 0.8 * float(share[:, d].max()))
         ratio = (y - model + parts[:, d])[use] / parts[use, d]
         leak[d] *= max(float(np.quantile(ratio, QUANTILE)), 0.1)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, signal
 
-from spillgate.dsp.core.levels import column, low_band, low_rate
+from spillgate.dsp.core.levels import low_band, low_rate
 
 __all__ = ["Hum", "hum", "low_cut_gain", "lowest_partial"]
 
@@ -146,19 +146,8 @@ def hum(table: NDArray[Any], sr: int) -> Hum | None:
     return best
 
 
-def _spectrum(x: NDArray[np.float64], rate: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Mean power spectrum (Welch, 0.5 s Hann) and its frequencies."""
-    size = min(len(x), 1 << int(np.log2(0.75 * rate)))
-    hop = max(1, size // 2)
-    window = np.hanning(size)
-    pieces = [x[a : a + size] for a in range(0, len(x) - size + 1, hop)]
-    power = np.mean([np.abs(np.fft.rfft((p - p.mean()) * window)) ** 2 for p in pieces], axis=0)
-    power *= 2.0 / (np.sum(window**2) * size)  # so that its sum is the mean square
-    return np.asarray(power, np.float64), np.asarray(np.fft.rfftfreq(size, 1.0 / rate), np.float64)
-
-
 def lowest_partial(
-    table: NDArray[Any], sr: int, hit_times: NDArray[np.float64], low_hz: float, high_hz: float
+    table: NDArray[Any], sr: int, hit_times: NDArray[np.float64], low_hz: float, high_hz: float, within_db: float = 12.0
 ) -> float:
     """Measure the lowest strong partial of a drum in its own mic.
 
@@ -170,11 +159,13 @@ def lowest_partial(
         Own hits, seconds.
     low_hz, high_hz : float
         Where to look.
+    within_db : float, optional
+        How far under the strongest it may be; 0 gives the strongest.
 
     Returns
     -------
     partial_hz : float
-        The lowest peak within 12 dB of the greatest in that range, or 0 without hits.
+        The lowest such peak in that range, or 0 without hits.  What sounded before each hit is taken off.
     """
     x, rate = low_band(table), low_rate(sr)
     size = int(0.4 * rate)
@@ -184,6 +175,9 @@ def lowest_partial(
         a = int((t + 0.02) * rate)
         if a + size <= len(x):
             p = np.abs(np.fft.rfft(x[a : a + size] * window, 4 * size)) ** 2
+            b = a - int(0.03 * rate) - size
+            if b >= 0:
+                p = np.maximum(p - np.abs(np.fft.rfft(x[b : b + size] * window, 4 * size)) ** 2, 0.0)
             total = p if total is None else total + p
     if total is None:
         return 0.0
@@ -193,13 +187,13 @@ def lowest_partial(
     tops = [
         k
         for k in range(1, len(p) - 1)
-        if p[k] >= p[k - 1] and p[k] > p[k + 1] and p[k] >= 10.0 ** (-12.0 / 10.0) * p.max()
+        if p[k] >= p[k - 1] and p[k] > p[k + 1] and p[k] >= 10.0 ** (-within_db / 10.0) * p.max() * (1.0 - 1e-9)
     ]
     return float(f[inside[tops[0]]]) if tops else 0.0
 
 
 def low_cut_gain(table: NDArray[Any], sr: int, cut_hz: float) -> tuple[float, float]:
-    """Measure what lies under a low cut.
+    """Measure what steadily lies under a low cut.
 
     Parameters
     ----------
@@ -210,11 +204,20 @@ def low_cut_gain(table: NDArray[Any], sr: int, cut_hz: float) -> tuple[float, fl
     Returns
     -------
     level_db, share_db : float
-        Level of everything under the cut, without offset, dBFS; and re the whole track's mean power.
+        Level of everything from 5 Hz to the cut in the quieter quarter of the time (pieces of 0.5 s), dBFS; and re
+        the greatest level of the same band, so that rumble is near 0 and a drum far below.
     """
-    power, f = _spectrum(low_band(table), low_rate(sr))
-    under = float(np.sum(power[(f > 2.0) & (f < cut_hz)]))
-    total = float(np.mean(column(table, "power") - column(table, "mean") ** 2))
-    if under <= 0.0 or total <= 0.0:
+    x, rate = low_band(table), low_rate(sr)
+    size = 1 << int(np.log2(0.75 * rate))
+    if len(x) < size:
         return -200.0, -200.0
-    return float(10.0 * np.log10(under)), float(10.0 * np.log10(under / total))
+    window = np.hanning(size)
+    scale = 2.0 / (np.sum(window**2) * size)  # so that the sum over frequency is the mean square
+    f = np.fft.rfftfreq(size, 1.0 / rate)
+    under = (f > 5.0) & (f < cut_hz)
+    pieces = [x[a : a + size] for a in range(0, len(x) - size + 1, size // 2)]
+    level = np.array([np.sum(np.abs(np.fft.rfft((p - p.mean()) * window))[under] ** 2) * scale for p in pieces])
+    quiet, loud = float(np.quantile(level, 0.25)), float(level.max())
+    if quiet <= 0.0:
+        return -200.0, -200.0
+    return float(10.0 * np.log10(quiet)), float(10.0 * np.log10(quiet / loud))

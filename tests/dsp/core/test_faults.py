@@ -238,10 +238,11 @@ def test_lowest_partial(hz: float) -> None:
 
 
 def test_what_a_low_cut_would_take() -> None:
-    x, _ = drum(10.0, hz=200.0)
+    x, _ = drum(10.0, hz=70.0)
     t = np.arange(len(x)) / SR
-    clean = low_end.low_cut_gain(table(x), SR, 60.0)[0]
-    level, share = low_end.low_cut_gain(table(x + 0.02 * np.sin(2 * np.pi * 25 * t)), SR, 60.0)
-    assert level == pytest.approx(20 * np.log10(0.02 / np.sqrt(2)), abs=0.3)  # r.m.s. of that sine
-    assert clean < level - 15.0
-    assert share < 0.0
+    clean, share = low_end.low_cut_gain(table(x), SR, 45.0)
+    assert clean < -60.0  # a low drum comes and goes
+    assert share < -20.0
+    level, share = low_end.low_cut_gain(table(x + 0.02 * np.sin(2 * np.pi * 25 * t)), SR, 45.0)
+    assert level == pytest.approx(20 * np.log10(0.02 / np.sqrt(2)), abs=0.5)  # r.m.s. of that sine
+    assert low_end.low_cut_gain(table(x[:3000]), SR, 45.0) == (-200.0, -200.0)

@@ -1,0 +1,372 @@
+"""What the check says about the mics together: overheads, bleed, delays, polarity, copies, rooms."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from spillgate.dsp.core.bleed_matrix import BleedMatrix
+from spillgate.dsp.core.sound import comb_notch_hz
+from spillgate.dsp.plan.model import Alignment, Finding
+from spillgate.dsp.processors.check_tracks import Heard, finding
+from spillgate.dsp.take.model import Take, Track
+
+__all__ = ["bleed_findings", "delay_findings", "overhead_findings", "pitch_findings", "polarity_findings"]
+
+# Limits: common practice, no source, unless said.
+FINE_CM, ACCEPTABLE_CM, MEND_CM = 1.0, 2.5, 5.0
+TAPE_CM = 1.0
+"""Uncertainty of the difference of two tape measurements of ±0.5 cm each, both at their ends."""
+BALANCE_DB = 1.5
+UNSURE_MM = 1.0
+SOUND_CM_PER_S = 34_320.0
+"""In dry air of 20 °C, as the delays' distances."""
+CM_PER_INCH = 2.54
+MISMATCH_LAYOUTS = ("spaced", None)
+"""Layouts in which both overheads should be equally far from the snare."""
+USUAL_MS = (0.3, 9.0)
+"""Close mic to overhead."""
+LATE_MS = 1.0
+"""A channel is called late or early from here on (34 cm: no close mic is misplaced by that much)."""
+HAT_TROUBLE_DB, HAT_FINE_DB = -8.0, -12.0
+TOM_HARD_DB, TOM_COMFORTABLE_DB = -8.0, -15.0
+THREE_TO_ONE_DB = -20.0 * math.log10(3.0)
+"""Level of a source three times as far away."""
+FOREIGN_DB = 3.0
+"""A mic that hears another drum by this much more than its own is suspicious."""
+SIGN_SURE = {"line": 3.0, "take": 6.0}
+"""Margins (natural log units) from which a reversed mic is accused; in the line check no other drum disturbs."""
+LEAD_SURE = 3.0
+PITCH_STEP = 1.12
+"""A tom this much higher than the one before it is out of order: two semitones."""
+
+CAUTION_MOVE = (
+    "Mute the monitors first; check that the stand clears the drummer's sticks, and let whoever is responsible for "
+    "rigging check mics that hang over people."
+)
+CAUTION_PLUG = "Mute the monitors and switch phantom power off before re-plugging, above all with ribbon mics."
+
+
+def _label(take: Take, track: str) -> str:
+    return next((t.label for t in take.tracks if t.id == track), track)
+
+
+def _pair(take: Take) -> tuple[Track, Track] | None:
+    """Left and right overhead, if there are just these two."""
+    found = {t.position: t for t in take.of_role("overhead")}
+    if len(take.of_role("overhead")) == 2 and set(found) == {"left", "right"}:
+        return found["left"], found["right"]
+    return None
+
+
+def _cm(value: float) -> str:
+    return f"{value:.1f} cm ({value / CM_PER_INCH:.1f} in)"
+
+
+def _tape(pair: Sequence[Track]) -> float | None:
+    """Right minus left distance by tape, cm."""
+    values = [t.recall.get("distance_cm") for t in pair]
+    if all(isinstance(v, int | float) for v in values):
+        return float(values[1]) - float(values[0])  # type: ignore[arg-type]
+    return None
+
+
+def overhead_findings(
+    take: Take, align: Mapping[str, Any], matrix: BleedMatrix
+) -> tuple[tuple[Finding, ...], float | None, float | None]:
+    """Judge the overheads' distances, sides and balance.
+
+    Parameters
+    ----------
+    take : Take
+    align : mapping
+        Figures of `align`.
+    matrix : BleedMatrix
+
+    Returns
+    -------
+    findings : tuple of Finding
+    mismatch_cm, uncertainty_cm : float or None
+        Right minus left distance from the snare; None where it does not apply or is not known.
+    """
+    pair = _pair(take)
+    if pair is None:
+        return (), None, None
+    left, right = pair
+    out: list[Finding] = []
+    found = align.get("snare_mismatch")
+    tape = _tape(pair)
+    cm: float | None = None
+    sure: float | None = None
+    heard_cm = float(found["cm"]) if found and found.get("confidence") != "unsure" else None
+    if tape is not None:
+        cm, sure = tape, TAPE_CM
+    elif found:
+        cm, sure = float(found["cm"]), float(found["uncertainty_cm"])
+        if found.get("confidence") == "unsure":
+            sure = max(sure, 2.0 * sure)
+    if cm is not None and sure is not None and take.layout in MISMATCH_LAYOUTS:
+        out.append(_mismatch(left, right, cm, sure, tape is not None, heard_cm))
+        if tape is not None and heard_cm is not None and found:
+            apart = heard_cm - tape
+            if abs(apart) > TAPE_CM + float(found["uncertainty_cm"]):
+                advice = (
+                    f"The tape says {tape:+.1f} cm, the sound {heard_cm:+.1f} cm (right minus left): measure once "
+                    "more, from the middle of the snare to the capsule."
+                )
+                out.append(finding("tape_differs", "advise", right.id, apart, "cm", TAPE_CM, advice))
+    if take.layout in ("spaced", "coincident", None) and "snare" in matrix.drums:
+        energies = [matrix.energy[matrix.tracks.index(t.id), matrix.drums.index("snare")] for t in pair]
+        if min(energies) > 0.0:
+            balance = 10.0 * math.log10(energies[1] / energies[0])
+            if abs(balance) > BALANCE_DB:
+                louder = (right if balance > 0 else left).label
+                advice = (
+                    f"The snare is {abs(balance):.1f} dB louder in {louder}: match the two gains to within "
+                    f"{BALANCE_DB:g} dB if that is not meant."
+                )
+                out.append(finding("balance", "advise", right.id, balance, "dB", BALANCE_DB, advice))
+    swapped = align.get("swapped")
+    if swapped and swapped.get("suspicion"):
+        advice = (
+            "Left and right look swapped: the floor tom, the high tom and the hat reach the wrong overhead first. "
+            f"Exchange the names or the cables. {CAUTION_PLUG}"
+        )
+        for t in pair:
+            out.append(finding("swapped", "mend", t.id, float(swapped["points"]), "points", -2, advice))
+    sign = align.get("overheads_sign")
+    if sign and sign["sign"] < 0:
+        advice = (
+            f"The overheads are opposite in polarity: turn {right.label} round (cable, or the switch at the desk) "
+            f"unless {left.label} is the odd one out. {CAUTION_PLUG}"
+        )
+        out.append(finding("flipped", "mend", _odd_overhead(align, left, right), sign["evidence"], "", -6, advice))
+    return tuple(out), cm, sure
+
+
+def _odd_overhead(align: Mapping[str, Any], left: Track, right: Track) -> str:
+    """The overhead that most snare and tom mics are opposite to."""
+    votes = {left.id: 0.0, right.id: 0.0}
+    for row in align.get("pairs", {}).values():
+        for answer in row.values():
+            if answer["overhead"] in votes:
+                votes[answer["overhead"]] += answer["polarity"] * min(answer["margin"], 6.0)
+    return left.id if votes[left.id] < votes[right.id] else right.id
+
+
+def _mismatch(left: Track, right: Track, cm: float, sure: float, by_tape: bool, heard: float | None) -> Finding:
+    how = "by tape" if by_tape else "from the sound"
+    size = abs(cm)
+    farther, nearer = (right, left) if cm > 0 else (left, right)
+    notch = comb_notch_hz(max(size, 0.01) / SOUND_CM_PER_S)
+    both = f" The sound says {heard:+.1f} cm." if by_tape and heard is not None else ""
+    if size <= sure:
+        advice = (
+            f"Equally far from the snare within what can be told: {cm:+.1f} ± {sure:.1f} cm {how} (right minus left). "
+            f"Nothing to move.{both}"
+        )
+        return finding("overhead_distance", "note", right.id, cm, "cm", FINE_CM, advice)
+    least = size - sure  # what it is at least
+    grade = "mend" if least > ACCEPTABLE_CM and size > MEND_CM else "advise" if size > ACCEPTABLE_CM else "note"
+    if grade == "note":
+        word = "fine" if size <= FINE_CM else "acceptable"
+        advice = (
+            f"{farther.label} is {_cm(size)} farther from the snare, ± {sure:.1f} cm {how}: {word} (first notch in "
+            f"mono at {notch / 1000:.1f} kHz).{both}"
+        )
+        return finding("overhead_distance", "note", farther.id, cm, "cm", ACCEPTABLE_CM, advice)
+    advice = (
+        f"{farther.label} is {_cm(size)} farther from the snare than {nearer.label}, ± {sure:.1f} cm {how}; in mono "
+        f"the first notch is at {notch:,.0f} Hz. Move {farther.label} {size:.0f} cm nearer to the snare, or "
+        f"{nearer.label} {size:.0f} cm farther away.{both} {CAUTION_MOVE}"
+    )
+    limit = MEND_CM if grade == "mend" else ACCEPTABLE_CM
+    return finding("overhead_distance", "mend" if grade == "mend" else "advise", farther.id, cm, "cm", limit, advice)
+
+
+def delay_findings(take: Take, align: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """Find channels that are late or early by a constant.
+
+    Parameters
+    ----------
+    take : Take
+    align : mapping
+        Figures of `align`.
+
+    Returns
+    -------
+    findings : tuple of Finding
+        Value: ms by which the channel is late, re the usual way of the others.
+    """
+    pairs: Mapping[str, Any] = align.get("pairs", {})
+    unusual: Mapping[str, float] = align.get("unusual_arrival_ms", {})
+    lags: dict[str, float] = {}
+    for track, row in pairs.items():
+        good = [v["lag_samples"] for v in row.values() if v["confidence"] != "unsure"]
+        if good:
+            lags[track] = 1000.0 * min(good) / take.sr
+    for track, ms in unusual.items():
+        lags.setdefault(track, ms)
+    normal = [v for t, v in lags.items() if t not in unusual and USUAL_MS[0] <= v <= USUAL_MS[1]]
+    if not normal:
+        return ()
+    usual = float(np.median(normal))
+    out = []
+    for track, ms in lags.items():
+        if USUAL_MS[0] <= ms <= USUAL_MS[1] or abs(usual - ms) < LATE_MS:
+            continue
+        late = usual - ms
+        word = "late" if late > 0 else "early"
+        advice = (
+            f"{_label(take, track)} is {word} by about {abs(late):.1f} ms ({abs(late) * take.sr / 1000:.0f} samples): "
+            "a converter, plug-in or digital link with latency of its own in this channel? Route it as the others."
+        )
+        out.append(finding("late" if late > 0 else "early", "mend", track, late, "ms", LATE_MS, advice))
+    return tuple(out)
+
+
+def polarity_findings(
+    take: Take, align: Mapping[str, Any], alignments: Sequence[Alignment], kind: str
+) -> tuple[Finding, ...]:
+    """Find reversed close mics and say how the bottom snare stands.
+
+    Parameters
+    ----------
+    take : Take
+    align : mapping
+        Figures of `align`.
+    alignments : sequence of Alignment
+    kind : {'line', 'take'}
+
+    Returns
+    -------
+    findings : tuple of Finding
+    """
+    roles = {t.id: t for t in take.tracks}
+    turned_over = set()
+    sign = align.get("overheads_sign")
+    pair = _pair(take)
+    if sign and sign["sign"] < 0 and pair is not None:
+        turned_over = {_odd_overhead(align, *pair)}
+    signs: dict[str, tuple[int, float, float]] = {}
+    for track, row in align.get("pairs", {}).items():
+        good = [v for v in row.values() if v["confidence"] != "unsure" and v["overhead"] not in turned_over]
+        if good:
+            best = max(good, key=lambda v: v["margin"])
+            signs[track] = (best["polarity"], best["margin"], max(v["lead"] for v in good))
+    judged = {t: v for t, v in signs.items() if roles[t].role in ("snare", "tom") and roles[t].position != "bottom"}
+    out = []
+    accused = set(align.get("flipped", ()))
+    if len(judged) >= 2:
+        vote = sum(s * min(m, 6.0) for s, m, _ in judged.values())
+        normal = 1 if vote >= 0 else -1
+        accused |= {
+            t for t, (s, m, lead) in judged.items() if s != normal and m >= SIGN_SURE[kind] and lead >= LEAD_SURE
+        }
+    for track in sorted(accused):
+        margin = signs.get(track, (0, 0.0, 0.0))[1]
+        advice = (
+            f"{_label(take, track)} is reversed in polarity against the other drums: turn it round at the desk, or "
+            f"exchange the cable. {CAUTION_PLUG}"
+        )
+        out.append(finding("flipped", "mend", track, margin, "margin", SIGN_SURE[kind], advice))
+    by_drum: dict[str, dict[str, Alignment]] = {}
+    for a in alignments:
+        t = roles[a.track]
+        if t.drum and t.role == "snare" and t.position in ("top", "bottom") and a.confidence != "unsure":
+            by_drum.setdefault(t.drum, {})[t.position] = a
+    for rows in by_drum.values():
+        if set(rows) == {"top", "bottom"} and rows["top"].measured_polarity == rows["bottom"].measured_polarity:
+            advice = (
+                f"{_label(take, rows['bottom'].track)} is not opposite to the top mic: turned round at the desk "
+                "already, most likely. Left alone."
+            )
+            out.append(finding("bottom_turned", "note", rows["bottom"].track, None, "", None, advice))
+    return tuple(out)
+
+
+def pitch_findings(take: Take, partials_hz: Mapping[str, float]) -> tuple[Finding, ...]:
+    """Find toms whose pitches are not in the order of their names.
+
+    Parameters
+    ----------
+    take : Take
+    partials_hz : mapping of track to float
+        Strongest partial of each tom; 0 where unknown.
+
+    Returns
+    -------
+    findings : tuple of Finding
+    """
+    toms = [t for t in take.of_role("tom") if partials_hz.get(t.id, 0.0) > 0.0]
+    seen: dict[str | None, Track] = {}
+    for t in toms:
+        seen.setdefault(t.drum, t)
+    order = list(seen.values())
+    out = []
+    for a, b in itertools.pairwise(order):
+        ratio = partials_hz[b.id] / partials_hz[a.id]
+        if ratio > PITCH_STEP:
+            advice = (
+                f"{b.label} ({partials_hz[b.id]:.0f} Hz) sounds higher than {a.label} ({partials_hz[a.id]:.0f} Hz): "
+                "are the two mics or their names exchanged? Look and listen."
+            )
+            out.append(finding("pitch_order", "advise", b.id, 12.0 * math.log2(ratio), "semitones", 2.0, advice))
+    return tuple(out)
+
+
+def bleed_findings(take: Take, matrix: BleedMatrix, heard: Mapping[str, Heard]) -> tuple[Finding, ...]:
+    """Judge what every close mic hears of the other drums.
+
+    Parameters
+    ----------
+    take : Take
+    matrix : BleedMatrix
+    heard : mapping of track to Heard
+
+    Returns
+    -------
+    findings : tuple of Finding
+        The worst bleed of each mic where it matters.
+    """
+    out = []
+    for t in take.tracks:
+        if not t.is_close or t.drum is None or t.id not in matrix.tracks:
+            continue
+        others = {d: v for d, v in matrix.db(t.id, t.drum).items() if d != t.drum and v is not None}
+        if not others:
+            continue
+        worst = max(others, key=lambda d: others[d])
+        level = others[worst]
+        far = t.role in ("hat", "cymbal")
+        foreign_mic = next((o for o in take.of_drum(worst)), None)
+        if level > FOREIGN_DB and not far:
+            advice = (
+                f"{t.label} hears the {worst} {level:.0f} dB louder than its own drum: right mic, right name, right "
+                f"drum? Exchanged with {foreign_mic.label if foreign_mic else worst}? {CAUTION_PLUG}"
+            )
+            out.append(finding("foreign", "mend", t.id, level, "dB", 0.0, advice))
+            continue
+        if t.role == "snare" and "hat" in others and others["hat"] > HAT_TROUBLE_DB:
+            out.append(_bleed(t, "hat", others["hat"], HAT_TROUBLE_DB, "advise"))
+        limit = TOM_HARD_DB
+        if level > limit and not far:
+            out.append(_bleed(t, worst, level, limit, "advise"))
+        elif level > THREE_TO_ONE_DB:
+            how = "a low cut takes most of it" if far else "on neighbours of one kit that is usual"
+            advice = f"{t.label} hears the {worst} at {level:.0f} dB re its own: under the 3:1 rule's 9.5 dB; {how}."
+            out.append(finding("three_to_one", "note", t.id, level, "dB", THREE_TO_ONE_DB, advice))
+    return tuple(out)
+
+
+def _bleed(t: Track, drum: str, level: float, limit: float, severity: Any) -> Finding:
+    advice = (
+        f"{t.label} hears the {drum} only {-level:.0f} dB under its own drum: "
+        + ("a low cut, else " if drum.startswith("kick") else "")
+        + f"go closer, turn the mic's null towards the {drum}, or try a tighter pattern. {CAUTION_MOVE}"
+    )
+    return finding("bleed", severity, t.id, level, "dB", limit, advice)
