@@ -42,6 +42,9 @@ def check_output(out: Path, take: Path, overwrite: bool) -> None:
         return
     if not out.is_dir():
         raise OutputError(f"{out}: is a file; choose a folder")
+    stems = (out / "stems").resolve()
+    if stems == b or b in stems.parents:
+        raise OutputError(f"{out / 'stems'}: leads into the take; remove that link")
     there = {p.name for p in out.iterdir()} - LEFTOVERS
     if not there:
         return
@@ -161,9 +164,7 @@ def _lock(out: Path) -> Iterator[None]:
 
 def _put_in_place(new: Path, out: Path, whole: bool) -> None:
     """Move a finished output over an earlier one; only files the earlier run wrote are removed."""
-    for old in _earlier_stems(out) if whole else ():
-        if not (new / "stems" / old).exists():
-            (out / "stems" / old).unlink(missing_ok=True)
+    stale = _earlier_stems(out) if whole else set()
     shutil.rmtree(out / "model", ignore_errors=True)
     files = sorted(p for p in new.rglob("*") if p.is_file())
     files.sort(key=lambda p: p.name == "plan.json")  # last: an output with a plan is whole
@@ -171,6 +172,8 @@ def _put_in_place(new: Path, out: Path, whole: bool) -> None:
         target = out / path.relative_to(new)
         target.parent.mkdir(parents=True, exist_ok=True)
         os.replace(path, target)
+    for name in stale - {p.name for p in files}:
+        (out / "stems" / name).unlink(missing_ok=True)
 
 
 def _earlier_stems(out: Path) -> set[str]:

@@ -66,6 +66,13 @@ def test_a_link_to_the_take_is_the_take(take: Path, tmp_path: Path) -> None:
         check_output(tmp_path / "link", take, overwrite=False)
 
 
+def test_stems_that_lead_into_the_take_are_refused(take: Path, tmp_path: Path) -> None:
+    out = finished(tmp_path / "out")
+    (out / "stems").symlink_to(take, target_is_directory=True)
+    with pytest.raises(OutputError, match="leads into the take; remove that link"):
+        check_output(out, take, overwrite=True)
+
+
 def test_a_folder_beside_with_a_longer_name_is_fine(take: Path, tmp_path: Path) -> None:
     check_output(tmp_path / "songs" / "take clean", take, overwrite=False)
 
