@@ -131,7 +131,7 @@ def _dot(y: Floats, y0: int, x: Floats, x0: int, n: int) -> float:
     while k < n:
         a += y[y0 + k] * x[x0 + k]
         k += 1
-    return (a + b) + (c + d)
+    return float((a + b) + (c + d))
 
 
 @njit(nogil=True, cache=True)
@@ -157,7 +157,7 @@ def _sum_log(y: Floats, y0: int, x: Floats, x0: int, gain: float, scale: float, 
         e = y[y0 + k] - gain * x[x0 + k]
         a *= 1.0 + e * e * scale
         k += 1
-    return total + (np.log(a) + np.log(b)) + (np.log(c) + np.log(d))
+    return float(total + (np.log(a) + np.log(b)) + (np.log(c) + np.log(d)))
 
 
 @njit(nogil=True, cache=True)

@@ -31,7 +31,7 @@ Floats = NDArray[np.float64]
 
 FINE_REACH_S = 0.0003
 CENTROID_CELLS = 7
-COHERENT = 0.3
+COHERENT = 0.2
 """Least coherence of the agreeing hits at which the phase is believed (tuned on made takes and recorded hits)."""
 PHASE_REACH_S = 0.000026
 """Most by which the phase may move the lag; twice that if it is very coherent."""
