@@ -222,6 +222,12 @@ def _log_likelihood(
                 fit = 0.0
                 for h in range(len(expected)):
                     g = min(max(free, low * expected[h]), high * expected[h])
+                    if free < g:
+                        # weaker than any arrival or of the other sign: no copy at all, which running sums tell
+                        b = min(d + length + after, n)
+                        off = np.log(low / 0.8) / 0.7
+                        out[h, w, s, d] = as_noise[b] + as_rest[end] - as_rest[min(b, end)] - 3.0 * off * off
+                        continue
                     if g != last:
                         v = noise + errors[w] * errors[w] * g * g * template
                         total = _sum_log(y, y0, x, x0, sign * g, 1.0 / (4.0 * v), length)
