@@ -16,7 +16,7 @@ from spillgate.dsp.errors import DspError, ParameterError, PluginWarning
 
 __all__ = ["main"]
 
-COMMANDS = ("run", "inputs", "review", "render", "processors", "convert", "demo")
+COMMANDS = ("run", "check", "inputs", "review", "render", "batch", "processors", "convert", "demo")
 """Subcommands in the order of the help; each is the ``command`` of the module of its name."""
 
 FAILED, WRONG_USAGE = 1, 2
@@ -24,9 +24,8 @@ FAILED, WRONG_USAGE = 1, 2
 
 HELP = """Make a multitrack drum recording ready to mix.
 
-Finds every hit, cuts the cymbals out of the tom tracks between hits, lines
-the close mics up with the overheads and turns reversed polarity round.
-Recordings are never modified: cleaned tracks go to a folder of their own.
+Finds every hit, cleans the tom tracks between hits, lines the close mics up
+with the overheads, turns reversed polarity. Recordings are never modified.
 """
 
 EPILOG = """\b

@@ -1,0 +1,117 @@
+"""``spillgate batch``: a tree of takes."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import click
+
+from spillgate.cli.options import build_chain, common, default_workers, read_chain, split_words
+
+__all__ = ["command"]
+
+
+@click.command(
+    short_help="The main job on every take of a tree.",
+    epilog='\b\nExample:\n  spillgate batch "Festival" -o "Festival clean" --workers 2\n',
+    options_metavar="-o OUT [OPTIONS]",
+    context_settings={"ignore_unknown_options": True},
+)
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="FOLDER [PROCESSOR [OPTIONS]]...")
+@click.option("-o", "--out", metavar="OUT", type=click.Path(path_type=Path), help="Folder for all outputs.")
+@click.option(
+    "--chain",
+    "chain_file",
+    metavar="FILE",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Processors and parameters from a TOML file.",
+)
+@click.option("--cluster", metavar="ADDRESS", help="Scheduler of a dask cluster, tcp://host:port.")
+@common("workers", "json", "quiet", "debug")
+def command(
+    words: tuple[str, ...],
+    out: Path | None,
+    chain_file: Path | None,
+    cluster: str | None,
+    workers: int | None,
+    as_json: bool,
+    quiet: bool,
+    debug: bool,
+) -> None:
+    """Clean and align every take below FOLDER, each in a process of its own.
+
+    Takes done before with the same recordings and settings are not done again,
+    so an interrupted batch goes on where it stopped. A bad take never stops
+    the others. OUT/takes.csv and OUT/takes.html list the results.
+    """
+    folder, parts = split_words(words)
+    if folder is None:
+        raise click.UsageError("which folder? spillgate batch FOLDER -o OUT")
+    if out is None:
+        raise click.UsageError(f"where to? spillgate batch {folder} -o OUT")
+    chain = build_chain(parts, (), read_chain(chain_file) if chain_file else None)
+
+    from dataclasses import asdict
+    from importlib import resources
+
+    from spillgate.cli.job import prepare_kernels
+    from spillgate.cli.many import Task, find_takes, local, on_cluster, overview, ranked, table
+    from spillgate.dsp.errors import DspError, OutputError, TakeError
+    from spillgate.dsp.writing import write_atomically
+
+    tree = Path(folder)
+    if not tree.is_dir():
+        raise TakeError(f"{folder}: no such folder; check the path")
+    a, b = out.resolve(), tree.resolve()
+    if a == b or b in a.parents or a in b.parents:
+        raise OutputError(f"{out}: lies inside {tree} or holds it; choose a folder apart from the recordings")
+    names = find_takes(tree)
+    data = chain.to_dict()
+    tasks = [Task(n, str(tree / n), str(out / n), data) for n in names]
+    out.mkdir(parents=True, exist_ok=True)
+    prepare_kernels(quiet or as_json)
+    submit = on_cluster(cluster) if cluster else local(workers or default_workers())
+    outcomes = []
+    with _bar(len(tasks), quiet or as_json) as advance:
+        for outcome in submit(tasks):
+            outcomes.append(outcome)
+            advance(outcome.take, outcome.state)
+    from html import escape
+
+    write_atomically(out / "takes.csv", table(outcomes).encode())
+    css = (resources.files("spillgate.cli.report") / "assets" / "report.css").read_text("utf-8")
+    write_atomically(out / "takes.html", overview(outcomes, css, escape).encode())
+    failed = [o for o in ranked(outcomes) if o.state == "failed"]
+    if as_json:
+        import json
+
+        click.echo(json.dumps([asdict(o) for o in ranked(outcomes)], indent=2, ensure_ascii=False))
+    elif not quiet:
+        again = sum(o.state == "had been done" for o in outcomes)
+        done = len(outcomes) - len(failed)
+        click.echo(f"{done} of {len(outcomes)} takes done" + (f", {again} of them before" if again else "") + ".")
+        asked = [o for o in ranked(outcomes) if o.questions][:5]
+        for o in asked:
+            click.echo(f"  {o.take}: {o.questions} question{'' if o.questions == 1 else 's'}")
+        click.echo(f"Overview, the worst first: {out / 'takes.html'}")
+    for o in failed:
+        click.echo(f"{o.take}: {o.verdict}", err=True)
+    if failed:
+        raise DspError(f"{len(failed)} of {len(outcomes)} takes failed; mend them and start the same command again")
+
+
+@contextlib.contextmanager
+def _bar(n: int, quiet: bool) -> Iterator[Callable[[str, str], None]]:
+    if quiet or not sys.stderr.isatty():
+        yield lambda take, state: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description:<32}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
+    with Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("takes", total=n)
+        yield lambda take, state: bar.update(task, advance=1, description=f"{take[:24]} {state}")
