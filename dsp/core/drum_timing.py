@@ -36,6 +36,8 @@ COHERENT = 0.2
 PHASE_REACH_S = 0.000026
 """Most by which the phase may move the lag; twice that if it is very coherent."""
 VERY_COHERENT = 0.75
+TIED_COHERENT, TIED_REACH_S = 0.65, 0.00012
+"""The same for a drum's further microphones, whose first sample may be found 0.1 ms off (tuned on made takes)."""
 COARSE_SHARE = 0.15
 """Weight of the coarse votes beside the fine ones: they keep a weak attack from wandering (tuned on recorded hits)."""
 BETWEEN_REACH_S = (-0.0025, 0.005)
@@ -211,7 +213,7 @@ def _answer(
     a, b = max(m - CENTROID_CELLS // 2, 0), min(m + CENTROID_CELLS // 2 + 1, len(cells))
     weight = np.exp(cells[a:b] - cells[m])
     lag = float((weight * fine.lags[a:b]).sum() / weight.sum())
-    found = []
+    found: list[tuple[float, float, bool]] = []
     for x, onset, own_lag, own_sign in zip(xs, onsets, lags, signs, strict=True):
         guess = lag - own_lag
         _, quality, _ = hit_weights(
@@ -222,6 +224,8 @@ def _answer(
             x[chosen], y[chosen], onset[chosen], attack_samples(x, onset, rate)[chosen], guess, sign * own_sign, rate
         )
         limit = PHASE_REACH_S * rate * (2 if phase.coherence >= VERY_COHERENT else 1)
+        if found and phase.coherence >= TIED_COHERENT:  # the delay to the first microphone is only roughly known
+            limit = TIED_REACH_S * rate
         by_phase = phase.coherence >= COHERENT and abs(phase.lag - guess) <= limit
         found.append((phase.lag if by_phase else guess, phase.coherence, by_phase))
     # a microphone without a coherent attack goes with the most coherent one of its drum

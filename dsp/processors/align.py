@@ -174,6 +174,7 @@ def _mics(
                 plus, minus = timing.answers[k][j]
                 answer = plus if group_sign * oh_sign > 0 else minus
                 # what one microphone of the drum hears clearly is clear for all that are tied to it
+                n_hits = max(v[0].n_hits for v in timing.answers[k][:2]) if j < 2 else answer.n_hits
                 clear = max(timing.answers[m][j][0 if answer is plus else 1].coherence for m in unit)
                 margin = 0.0 if answer.at_edge else max(min(answer.lead, sign_margin), 0.0)
                 lags[overhead.id] = Lag(
@@ -183,8 +184,8 @@ def _mics(
                     answer.sharpness,
                     margin,
                     answer.coherence,
-                    answer.n_hits,
-                    confidence(margin, answer.sharpness, track.role, clear, answer.n_hits, sound.doubt),
+                    n_hits,
+                    confidence(margin, answer.sharpness, track.role, clear, n_hits, sound.doubt),
                 )
         out.append(_Mic(track, sound.drum, lags, after, sound.arrival_s))
     return out

@@ -98,7 +98,7 @@ def test_distances() -> None:
     # 343.2 m/s: 48 samples at 48 kHz are 1 ms and 34.32 cm
     found = overhead_mismatch(lag(150.0), lag(198.0), 48000)
     assert found.cm == pytest.approx(34.32)
-    assert (found.uncertainty_cm, found.confidence) == (1.0, "sure")
+    assert (found.uncertainty_cm, found.confidence) == (2.0, "sure")
     doubtful = overhead_mismatch(lag(150.0, coherence=0.5), lag(198.0, "likely"), 48000)
     assert (doubtful.uncertainty_cm, doubtful.confidence) == (3.0, "likely")
     pairs = {"a": (lag(100), lag(120)), "b": (lag(120), lag(100)), "c": (lag(100), lag(105))}
