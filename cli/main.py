@@ -22,10 +22,8 @@ COMMANDS = ("run", "check", "inputs", "review", "render", "batch", "processors",
 FAILED, WRONG_USAGE = 1, 2
 """Exit codes."""
 
-HELP = """Make a multitrack drum recording ready to mix.
-
-Finds every hit, cleans the tom tracks between hits, lines the close mics up
-with the overheads, turns reversed polarity. Recordings are never modified.
+HELP = """Make a multitrack drum recording ready to mix: find every hit, clean the toms,
+line the mics up, turn reversed polarity. Recordings are never modified.
 """
 
 EPILOG = """\b
