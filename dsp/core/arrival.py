@@ -19,7 +19,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from spillgate.dsp.core.hit_pieces import best_hits, filtered, hit_weights
 
-__all__ = ["COARSE", "FINE", "Setting", "Votes", "arrival_votes", "log_likelihood", "pooled_transfer"]
+__all__ = ["COARSE", "FINE", "Setting", "Votes", "arrival_votes", "bounded_vote", "log_likelihood"]
 
 Floats = NDArray[np.float64]
 
@@ -45,10 +45,6 @@ BLUR_S = 0.00003
 TEMPERATURE = 6.0
 """Of the softmax at 44.1 kHz, for copies of up to 2 ms."""
 TEMPERATURE_RATE_HZ = 44_100.0
-
-TRANSFER_S, TRANSFER_LOW_HZ, TRANSFER_HIGH_HZ = 0.005, 80.0, 14_000.0
-TRANSFER_LEAD, TRANSFER_BONUS = 1.6, 6.0
-"""A pooled transfer whose peak leads by this factor adds up to so much to its lag."""
 APART_S = 0.00015
 """Answers nearer than this are the same answer."""
 
@@ -392,65 +388,3 @@ def arrival_votes(
     total /= len(begin)
     total /= len(setting.bands_hz)
     return Votes(lags, total[0], total[1], rate, len(chosen))
-
-
-def pooled_transfer(
-    x: Floats, y: Floats, onset: NDArray[np.int64], rate: float, lag_low: int, lag_high: int
-) -> tuple[int, int, float]:
-    """Give a second opinion: the peak of the transfer from close to far microphone, pooled over the hits.
-
-    Parameters
-    ----------
-    x, y : ndarray, shape (n_hits, n_samples), float64
-    onset : ndarray of int, shape (n_hits,)
-    rate : float
-        Hz.
-    lag_low, lag_high : int
-        Samples.
-
-    Returns
-    -------
-    lag, sign : int
-    lead : float
-        Peak over the greatest value farther than 0.15 ms from it or of the other sign; 0 without hits.
-    """
-    n = round(TRANSFER_S * rate)
-    lead = max(round(LEAD_S * rate), 1)
-    total = n + lag_high - lag_low + 1
-    size = 1 << int(np.ceil(np.log2(total + n)))
-    fade = np.ones(n)
-    tail = n // 2
-    fade[n - tail :] = 0.5 + 0.5 * np.cos(np.pi * (np.arange(tail) + 0.5) / tail)
-    cross = np.zeros(size // 2 + 1, complex)
-    xx, yy = np.zeros(size // 2 + 1), np.zeros(size // 2 + 1)
-    for k in range(len(x)):
-        a = int(onset[k]) - lead
-        px = x[k, a : a + n] * fade
-        py = y[k, a + lag_low : a + lag_low + total]
-        scale = np.sqrt((px @ px) * (py @ py)) + 1e-20
-        fx, fy = np.fft.rfft(px, size), np.fft.rfft(py, size)
-        cross += fy * fx.conj() / scale
-        xx += np.abs(fx) ** 2 / scale
-        yy += np.abs(fy) ** 2 / scale
-    f = np.fft.rfftfreq(size, 1 / rate)
-    band = (f >= TRANSFER_LOW_HZ) & (f <= TRANSFER_HIGH_HZ)
-    r = np.fft.irfft(np.where(band, cross / np.sqrt(xx * yy + 1e-20), 0), size)[: lag_high - lag_low + 1]
-    k = int(np.abs(r).argmax())
-    sign = 1 if r[k] >= 0 else -1
-    near = round(APART_S * rate)
-    rest = np.concatenate([np.abs(r[: max(k - near, 0)]), np.abs(r[k + near + 1 :]), np.maximum(-sign * r, 0)])
-    other = float(rest.max(initial=0.0))
-    return lag_low + k, sign, float(abs(r[k]) / other) if other > 0 else 0.0
-
-
-def with_second_opinion(votes: Votes, opinion: tuple[int, int, float]) -> Votes:
-    """Add the second opinion's bonus to its lag (and, falling off, to the lags within 0.15 ms of it)."""
-    lag, sign, lead = opinion
-    bonus = TRANSFER_BONUS * float(np.clip(lead / TRANSFER_LEAD - 1.0, 0.0, 1.0))
-    if bonus <= 0.0:
-        return votes
-    near = APART_S * votes.rate
-    add = bonus * np.maximum(0.0, 1.0 - np.abs(votes.lags - lag) / near)
-    plus = votes.plus + add if sign > 0 else votes.plus
-    minus = votes.minus + add if sign < 0 else votes.minus
-    return Votes(votes.lags, plus, minus, votes.rate, votes.n_hits)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, correlate, sosfilt
 
-from spillgate.dsp.core.arrival import arrival_votes, bounded_vote, log_likelihood, pooled_transfer
+from spillgate.dsp.core.arrival import arrival_votes, bounded_vote, log_likelihood
 from spillgate.dsp.core.drum_timing import answers, between, listen
 from spillgate.dsp.core.overhead_pair import pair_votes
 from spillgate.dsp.core.subsample import phase_lag
@@ -57,7 +57,6 @@ def test_clean_pair_agrees_with_plain_correlation() -> None:
         found, found_sign, margin = arrival_votes(x, y, onset, RATE, 29, 432).best()
         assert (found, found_sign) == expected == (lag, sign)
         assert margin > 10
-        assert pooled_transfer(x, y, onset, RATE, 29, 432)[:2] == expected
 
 
 @settings(max_examples=8, deadline=None)
