@@ -56,7 +56,8 @@ class Check(Processor):
 
     Notes
     -----
-    Figures go to ``plan.figures["check"]`` (the keys of check.json) and ``plan.figures["levels"]`` (per track).  What
+    Figures go to ``plan.figures["check"]`` (the keys of check.json) and ``plan.figures["levels"]`` (which limits
+    held, and the levels of each track).  What
     the delays say is used where `align` stood before it in the chain.  Limits are common practice without a source:
     a finding says "look", with the figure that made it so.
     """
@@ -100,7 +101,6 @@ class Check(Processor):
         order = {t.id: k for k, t in enumerate(take.tracks)}
         found.sort(key=lambda f: (SEVERITIES[f.severity], order.get(f.track, -1), f.code))
         figures: dict[str, Any] = {
-            "kind": kind,
             "oh_snare_mismatch_cm": None if mismatch is None else round(mismatch, 2),
             "uncertainty_cm": uncertainty,
             "sides": dict(align.get("sides", {})),
@@ -111,7 +111,7 @@ class Check(Processor):
         kept = {(f.track, f.code) for f in found}
         figures["duplicate"] = [list(p) for p in pairs if (p[1], "duplicate") in kept]
         plan = plan.replace(findings=tuple(found)).with_figures(self.name, figures)
-        return plan.with_figures("levels", {t: _levels(h) for t, h in heard.items()})
+        return plan.with_figures("levels", {"kind": kind, "tracks": {t: _levels(h) for t, h in heard.items()}})
 
 
 def kind_of(plan: Plan) -> str:

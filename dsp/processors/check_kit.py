@@ -12,10 +12,18 @@ import numpy as np
 from spillgate.dsp.core.bleed_matrix import BleedMatrix
 from spillgate.dsp.core.sound import comb_notch_hz
 from spillgate.dsp.plan.model import Alignment, Finding
-from spillgate.dsp.processors.check_tracks import Heard, finding
+from spillgate.dsp.processors.check_tracks import CAUTION_PLUG, Heard, finding
 from spillgate.dsp.take.model import Take, Track
 
-__all__ = ["bleed_findings", "delay_findings", "overhead_findings", "pitch_findings", "polarity_findings"]
+__all__ = [
+    "CAUTION_MOVE",
+    "CAUTION_PLUG",
+    "bleed_findings",
+    "delay_findings",
+    "overhead_findings",
+    "pitch_findings",
+    "polarity_findings",
+]
 
 # Limits: common practice, no source, unless said.
 FINE_CM, ACCEPTABLE_CM, MEND_CM = 1.0, 2.5, 5.0
@@ -48,7 +56,6 @@ CAUTION_MOVE = (
     "Mute the monitors first; check that the stand clears the drummer's sticks, and let whoever is responsible for "
     "rigging check mics that hang over people."
 )
-CAUTION_PLUG = "Mute the monitors and switch phantom power off before re-plugging, above all with ribbon mics."
 
 
 def _label(take: Take, track: str) -> str:
@@ -119,8 +126,8 @@ def overhead_findings(
                     "more, from the middle of the snare to the capsule."
                 )
                 out.append(finding("tape_differs", "advise", right.id, apart, "cm", TAPE_CM, advice))
-    if take.layout in ("spaced", "coincident", None) and "snare" in matrix.drums:
-        energies = [matrix.energy[matrix.tracks.index(t.id), matrix.drums.index("snare")] for t in pair]
+    if take.layout in ("spaced", "coincident", None):
+        energies = [_energy(matrix, t.id, "snare") for t in pair]
         if min(energies) > 0.0:
             balance = 10.0 * math.log10(energies[1] / energies[0])
             if abs(balance) > BALANCE_DB:
@@ -146,6 +153,14 @@ def overhead_findings(
         )
         out.append(finding("flipped", "mend", _odd_overhead(align, left, right), sign["evidence"], "", -6, advice))
     return tuple(out), cm, sure
+
+
+def _energy(matrix: BleedMatrix, track: str, drum: str) -> float:
+    """Mean energy of a hit of a drum in a mic; 0 where it is not known."""
+    if track not in matrix.tracks or drum not in matrix.drums:
+        return 0.0
+    value = float(matrix.energy[matrix.tracks.index(track), matrix.drums.index(drum)])
+    return value if value > 0.0 else 0.0
 
 
 def _odd_overhead(align: Mapping[str, Any], left: Track, right: Track) -> str:

@@ -16,7 +16,7 @@ from spillgate.dsp.core.low_end import hum, low_cut_gain, lowest_partial
 from spillgate.dsp.plan.model import Finding, Severity
 from spillgate.dsp.take.model import Track
 
-__all__ = ["Heard", "finding", "track_findings"]
+__all__ = ["CAUTION_PLUG", "Heard", "finding", "track_findings"]
 
 # Limits: common practice, no source, unless said.
 SILENT_DBFS = -90.0
@@ -30,13 +30,17 @@ OFFSET = 0.001
 """−60 dBFS: no harm by itself, but cuts click and it takes headroom."""
 CRACKLE = 3
 """So many clicks are no accident."""
-RUMBLE_DBFS, RUMBLE_STEADY_DB = -55.0, -6.0
-"""Rumble is so loud in the quieter quarter of the time, and no louder than this above it at other times."""
+RUMBLE_DBFS = -55.0
+"""Loudness of rumble in the quieter quarter of the time."""
+RUMBLE_STEADY_DB, RUMBLE_BELOW_HZ, RUMBLE_BELOW_STEADY_DB = -6.0, 32.0, -9.0
+"""Rumble is steady: no more than this under the same band's loudest; drums leave little under 32 Hz (the takes tried
+stayed under -58 dBFS and -10 dB there)."""
 LOW_CUT_SHARE = 0.7
 """Of the drum's lowest partial."""
 PARTIALS_HZ = {"tom": (50.0, 220.0), "snare": (120.0, 320.0)}
 LOW_CUT_HZ = {"hat": 150.0, "cymbal": 120.0, "overhead": 40.0, "room": 35.0, "front": 35.0}
 """Where there is no own partial to go by: well under what the mic is there for."""
+CAUTION_PLUG = "Mute the monitors and switch phantom power off before re-plugging, above all with ribbon mics."
 NO_PAD = ("dynamic", "ribbon")
 SHOWN = 3
 """Moments that an advice names."""
@@ -158,15 +162,11 @@ def track_findings(heard: Heard, kind: str, all_hits: NDArray[np.float64], kit_r
     """
     t, f = heard.track.id, heard.figures
     if not heard.is_live:
-        advice = (
-            "Nothing arrives: look at mute, patch, cable and phantom power. Mute the monitors and switch phantom power "
-            "off before re-plugging."
-        )
+        advice = f"Nothing arrives: look at mute, patch, cable and phantom power. {CAUTION_PLUG}"
         return (finding("silent", "mend", t, f.peak_db, "dBFS", SILENT_DBFS, advice),)
     if is_dead(f.loud_db, f.noise_db, kit_range_db):
         advice = (
-            f"Only noise at {f.noise_db:.0f} dBFS, no drum: dead mic, wrong patch or no phantom power. Mute the "
-            "monitors and switch phantom power off before re-plugging."
+            f"Only noise at {f.noise_db:.0f} dBFS, no drum: dead mic, wrong patch or no phantom power. {CAUTION_PLUG}"
         )
         return (finding("dead", "mend", t, f.loud_db - f.noise_db, "dB", 6.0, advice),)
     out: list[Finding] = []
@@ -239,7 +239,8 @@ def _steady(heard: Heard, kind: str) -> list[Finding]:
         loud = found.level_db >= HUM_HEARD_DBFS
         advice = (
             f"Mains hum of {found.mains_hz:.0f} Hz at {found.level_db:.0f} dBFS ({lines} Hz): look for a ground loop, "
-            "a power supply or dimmer beside the cable, an unbalanced line; try another cable and input."
+            "a power supply or dimmer beside the cable, an unbalanced line; try another cable and input. "
+            f"{CAUTION_PLUG}"
         )
         out.append(finding("hum", "mend" if loud else "advise", t, found.level_db, "dBFS", HUM_HEARD_DBFS, advice))
     if abs(f.offset) >= OFFSET:
@@ -274,7 +275,7 @@ def _broken(heard: Heard, all_hits: NDArray[np.float64]) -> list[Finding]:
         where = _at([heard.start_s + float(c) for c in found])
         many = len(found) >= CRACKLE
         advice = (
-            f"Crackles {len(found)} times ({where}): wiggle the cable and its plugs; exchange it."
+            f"Crackles {len(found)} times ({where}): wiggle the cable and its plugs; exchange it. {CAUTION_PLUG}"
             if many
             else f"{_times(len(found), 'click')} that belongs to no hit ({where}): listen to it; cable or clock?"
         )
@@ -293,7 +294,9 @@ def _low_cut(heard: Heard) -> list[Finding]:
         return []
     level, share = low_cut_gain(heard.table, heard.sr, cut)
     if level < RUMBLE_DBFS or share < RUMBLE_STEADY_DB:
-        return []
+        level, share = low_cut_gain(heard.table, heard.sr, min(cut, RUMBLE_BELOW_HZ))
+        if level < RUMBLE_DBFS or share < RUMBLE_BELOW_STEADY_DB:
+            return []
     advice = f"Rumble under {cut:.0f} Hz at {level:.0f} dBFS: a low cut not above {cut:.0f} Hz helps ({why})."
     return [finding("rumble", "advise", heard.track.id, level, "dBFS", RUMBLE_DBFS, advice)]
 

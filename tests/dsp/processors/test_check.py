@@ -184,10 +184,10 @@ def test_clean_line_check_and_take_are_not_accused(
 ) -> None:
     for kind, (audio, hits) in (("line", line), ("take", groove)):
         plan = judge(audio, hits)
-        assert plan.figures["check"]["kind"] == kind
+        assert plan.figures["levels"]["kind"] == kind
         assert said(plan, "mend", "advise") == set()
         document = check_json(plan)
-        assert set(document) - {"kind"} == KEYS
+        assert set(document) == KEYS
         assert all(document[k] == [] for k in LISTS)
         assert document["duplicate"] == []
         json.dumps(document, allow_nan=False)
@@ -474,7 +474,7 @@ def test_partial_takes_still_give_an_answer(line: tuple[Audio, list[tuple[float,
     assert plan.figures["check"]["oh_snare_mismatch_cm"] is None
     assert check_json(plan)["bleed_db"]["Snare.wav"]["kick"] is None  # the snare was not hit: nothing to compare with
     none = judge(few, [], align={})
-    assert none.figures["check"]["kind"] == "line"
+    assert none.figures["levels"]["kind"] == "line"
 
 
 def test_kind_of_beats_on_two_drums_is_a_take() -> None:
