@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import json
 from collections.abc import Sequence
-from importlib import metadata
 from typing import Any
 
 import click
@@ -35,13 +34,7 @@ def command(name: str | None, as_json: bool, debug: bool) -> None:
 
 
 def _list(as_json: bool) -> None:
-    rows = []
-    for entry in registry.listing().values():
-        if entry.distribution == "spillgate":
-            summary = registry.get_processor(entry.name).summary
-        else:
-            summary = metadata.metadata(entry.distribution).json.get("summary", "")  # without importing it
-        rows.append((entry, summary))
+    rows = [(entry, registry.summary(entry)) for entry in registry.listing().values()]
     if as_json:
         click.echo(json.dumps([{**dataclasses.asdict(e), "summary": s} for e, s in rows], indent=2))
         return

@@ -6,6 +6,7 @@ Nothing of a third party is imported unless it is asked for by name: listings co
 from __future__ import annotations
 
 import importlib
+import inspect
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ from typing import Any
 
 from spillgate.dsp.errors import PluginError, PluginWarning, UnknownProcessorError, nearest
 
-__all__ = ["Entry", "get_processor", "get_step", "listing"]
+__all__ = ["Entry", "flaw", "get_processor", "get_step", "listing", "owner", "summary"]
 
 PROCESSORS = {
     "detect": "spillgate.dsp.processors.detect:Detect",
@@ -79,24 +80,97 @@ def listing(kind: str = "processor") -> Mapping[str, Entry]:
     Warns
     -----
     PluginWarning
-        For every plug-in whose name is taken already; it is left out.
+        For every plug-in whose name is taken already, or that was made for another version of Spillgate; it is left
+        out.
     """
     group, builtins = GROUPS[kind]
     found = {name: Entry(name, target, "spillgate", version()) for name, target in builtins.items()}
-    points = sorted(metadata.entry_points(group=group), key=lambda p: (p.name, p.dist.name if p.dist else ""))
+    points = sorted(metadata.entry_points(group=group), key=lambda p: (p.name, _whose(p)[0]))
     for point in points:
-        owner = point.dist.name if point.dist else "an unknown distribution"
+        whose, release = _whose(point)
+        clash = _clash(point)
+        if clash:
+            # without kind and name: both of a distribution's listings then say the same, and it is said once
+            warnings.warn(f"{whose}: is left out; {clash}", PluginWarning, stacklevel=1)
+            continue
         if point.name in found:
             other = found[point.name]
-            if (other.distribution, other.target) != (
-                owner,
-                point.value,
-            ):  # the same one found twice on the path
-                text = f"{owner}: {kind} '{point.name}' is left out; {other.distribution} has one of that name"
+            if (other.distribution, other.target) != (whose, point.value):  # else the same one, twice on the path
+                text = f"{whose}: {kind} '{point.name}' is left out; {other.distribution} has one of that name"
                 warnings.warn(text, PluginWarning, stacklevel=2)
             continue
-        found[point.name] = Entry(point.name, point.value, owner, point.dist.version if point.dist else "")
+        found[point.name] = Entry(point.name, point.value, whose, release)
     return found
+
+
+def _whose(point: metadata.EntryPoint) -> tuple[str, str]:
+    """Name and version of a plug-in's distribution, as far as its metadata tells."""
+    if point.dist is None:
+        return "an unknown distribution", ""
+    told = point.dist.metadata
+    name, release = (str(told[key]) if key in told else "" for key in ("Name", "Version"))
+    return name or "a distribution without a name", release
+
+
+def _clash(point: metadata.EntryPoint) -> str:
+    """Say why a plug-in does not go with this version of Spillgate; empty if it does."""
+    lines = [r for r in (point.dist.requires if point.dist else None) or () if r.lower().startswith("spillgate")]
+    if not lines:
+        return ""
+    from packaging.requirements import InvalidRequirement, Requirement
+
+    for line in lines:
+        try:
+            wanted = Requirement(line)
+        except InvalidRequirement:
+            return f"its requirement {line!r} cannot be read"
+        applies = wanted.marker is None or wanted.marker.evaluate({"extra": ""})
+        if wanted.name.lower() == "spillgate" and applies and not wanted.specifier.contains(version(), True):
+            return f"it was made for spillgate {wanted.specifier}, this is {version()}"
+    return ""
+
+
+def summary(entry: Entry) -> str:
+    """Tell in one line what a processor or step does, for a third party's from metadata alone.
+
+    Parameters
+    ----------
+    entry : Entry
+
+    Returns
+    -------
+    text : str
+        Empty if the metadata says nothing.
+    """
+    if entry.distribution == "spillgate":
+        kind = "processor" if PROCESSORS.get(entry.name) == entry.target else "step"
+        return str(_load(kind, entry.name).summary)
+    try:
+        told = metadata.metadata(entry.distribution)
+        return str(told["Summary"]) if "Summary" in told else ""
+    except metadata.PackageNotFoundError:
+        return ""
+
+
+def flaw(cls: type[Any]) -> str:
+    """Say what is wrong with the form of a processor's or step's class.
+
+    Parameters
+    ----------
+    cls : type
+
+    Returns
+    -------
+    text : str
+        Empty if its parameters can be known from its fields.
+    """
+    kinds = {p.kind for p in inspect.signature(cls).parameters.values()}
+    if kinds & {inspect.Parameter.VAR_POSITIONAL, inspect.Parameter.VAR_KEYWORD}:
+        return "hides its parameters behind *args or **kwargs; declare them as fields"
+    own = cls.__dict__.get("__dataclass_params__")
+    if own is None or not own.frozen:
+        return "is no frozen dataclass; put @dataclass(frozen=True, kw_only=True) over it"
+    return ""
 
 
 def _load(kind: str, name: str) -> type[Any]:
@@ -121,6 +195,9 @@ def _load(kind: str, name: str) -> type[Any]:
         raise PluginError(f"{entry.distribution}: {kind} '{name}' is no subclass of {base.__name__}")
     if getattr(cls, "name", None) != name:
         raise PluginError(f"{entry.distribution}: {kind} '{name}' calls itself {getattr(cls, 'name', None)!r}")
+    wrong = flaw(cls)
+    if wrong:
+        raise PluginError(f"{entry.distribution}: {kind} '{name}' {wrong}")
     return cls
 
 
@@ -151,5 +228,15 @@ def get_step(name: str) -> type[Any]:
 
 
 def owner(kind: str, name: str) -> Entry:
-    """Tell whose that processor or step is."""
+    """Tell whose a processor or step is.
+
+    Parameters
+    ----------
+    kind : {'processor', 'step'}
+    name : str
+
+    Returns
+    -------
+    entry : Entry
+    """
     return listing(kind)[name]

@@ -11,14 +11,19 @@ Use it in the tests of your own distribution::
     def test_my_step_keeps_the_contract():
         testing.check_step(MyStep(drive_db=6.0))
 
-Every function raises `AssertionError` with one sentence that says what was promised and what came instead.
+Every function raises `AssertionError` with one sentence that says what was promised and what came instead.  What is
+promised: parameters survive JSON and are refused outside their ranges; the input is never written to; the same input
+gives the same result with any number of workers and however a track is cut into blocks; silence, a single sample, a
+take without hits, mono and stereo files all work; NaN is refused; the values at the ends of every range work.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Mapping
+import tempfile
+from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -26,16 +31,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp import params, registry
-from spillgate.dsp.chain import Chain
-from spillgate.dsp.errors import AudioFileError, ParameterError
+from spillgate.dsp.chain import Chain, begin
+from spillgate.dsp.errors import AudioFileError, ParameterError, UnknownProcessorError
+from spillgate.dsp.plan import store
 from spillgate.dsp.plan.model import Plan
 from spillgate.dsp.processor import Processor
 from spillgate.dsp.steps.base import STAGES, Context, Step
+from spillgate.dsp.take.features import measure
 from spillgate.dsp.take.model import AudioFile, Take, Track
 
 __all__ = ["check_parameters", "check_processor", "check_step", "small_take"]
 
 SR = 48000
+RATES = (44100, 48000, 88200, 96000, 176400, 192000)
+"""Sample rates a take can have, Hz."""
 
 
 def small_take(seconds: float = 1.5, *, silent: bool = False, stereo: bool = False, seed: int = 1) -> Take:
@@ -111,6 +120,9 @@ def check_parameters(cls: type[Any]) -> None:
     """
     kind = "processor" if issubclass(cls, Processor) else "step"
     assert getattr(cls, "name", ""), f"a {kind} needs a name"
+    assert cls.summary, f"{cls.name}: has no summary"
+    fault = registry.flaw(cls)
+    assert not fault, f"{cls.name}: {fault}"
     fixed = {"tracks", "processors"}
     declared = {p.name for p in params.parameters(cls)}
     for field in dataclasses.fields(cls):
@@ -154,35 +166,87 @@ def check_processor(cls: type[Processor], take: Take | None = None) -> None:
     again = cls.from_dict(json.loads(json.dumps(processor.to_dict())))
     assert again == processor, f"{cls.name}: does not survive JSON: {processor!r} became {again!r}"
     before = _givers(processor)
-    takes = {
-        "three drums": small_take(),
-        "stereo overheads": small_take(stereo=True),
-        "silence": small_take(silent=True),
-        "one sample": small_take(0),
-    }
+    starts = {label: _before(label, tuple(p.name for p in before)) for label in _TAKES}
     if take is not None:
-        takes["the given take"] = take
-    for label, made in takes.items():
+        starts["the given take"] = _decided(take, before)
+    for label, (made, plan) in starts.items():
         where = f"{cls.name} on {label}"
+        made = measure(made, cls.features)
         held = {t.id: made.read(t).copy() for t in made.tracks}
-        first = Chain(processors=(*before, processor)).decide(made)
-        second = Chain(processors=(*before, cls())).decide(made.replace(workers=2))
+        first = _decide(where, processor, made, plan)
+        second = _decide(where, cls(), made.replace(workers=2), plan)
         assert _plain(first) == _plain(second), f"{where}: two runs differ (or one and two workers do)"
         for t in made.tracks:
             assert np.array_equal(made.read(t), held[t.id]), f"{where}: {t.id} was written to"
         _check_plan(where, first)
-    _check_no_hits(cls, before, takes["three drums"])
+        _check_undeclared(where, cls, plan, first)
+        _check_steps(where, made, first)
+    made, plan = starts["three drums"]
+    made = measure(made, cls.features)
+    _check_saved(f"{cls.name} on three drums", _decide(cls.name, processor, made, plan))
+    where = f"{cls.name} without hits"
+    none = _decide(where, processor, made, plan.replace(hits=(), drums=()))
+    _check_plan(where, none)
+    _check_steps(where, made, none)
+    for values in _ends(cls):
+        where = f"{cls.name} with {values}"
+        _check_plan(where, _decide(where, cls(**values), made, plan))
     _check_refuses_nan(Chain(processors=(*before, processor)))
 
 
+_TAKES: dict[str, dict[str, Any]] = {
+    "three drums": {},
+    "stereo overheads": {"stereo": True},
+    "silence": {"silent": True},
+    "one sample": {"seconds": 0},
+}
+
+
+@cache
+def _before(label: str, names: tuple[str, ...]) -> tuple[Take, Plan]:
+    """One of the small takes and the plan of what must run first, worked out once for all processors."""
+    return _decided(small_take(**_TAKES[label]), tuple(registry.get_processor(n)() for n in names))
+
+
+def _decided(take: Take, before: tuple[Processor, ...]) -> tuple[Take, Plan]:
+    chain = Chain(processors=before)
+    take = measure(take, chain.all_features)
+    plan = begin(take)
+    for processor in before:
+        plan = processor.decide(take, plan)
+    return take, plan
+
+
+def _decide(where: str, processor: Processor, take: Take, plan: Plan) -> Plan:
+    made: Any = processor.decide(take, plan)
+    assert isinstance(made, Plan), f"{where}: gave {type(made).__name__}, not a plan"
+    return made
+
+
+def _ends(cls: type[Processor]) -> Iterator[dict[str, Any]]:
+    """All parameters at the low ends of their ranges, all at the high ends, all off, every word of a choice."""
+    tried: dict[str, list[Any]] = {}
+    for p in params.parameters(cls):
+        if isinstance(p.constraint, params.Range):
+            tried[p.name] = [p.type(p.constraint.low), p.type(p.constraint.high)]
+        elif isinstance(p.constraint, params.Choice):
+            tried[p.name] = list(p.constraint.options)
+        else:
+            tried[p.name] = [False, True]
+        tried[p.name] += [None] if p.optional else []
+    for k in range(max(map(len, tried.values()), default=0)):
+        yield {name: values[k % len(values)] for name, values in tried.items()}
+
+
 def _givers(processor: Processor) -> tuple[Processor, ...]:
+    """Built-ins that must run first; each of them is the first that gives what is needed."""
     chosen: list[Processor] = []
     have: set[str] = set()
 
     def add(needs: frozenset[str]) -> None:
         for name in registry.PROCESSORS:
             builtin = registry.get_processor(name)
-            if needs - have & needs and builtin.gives & needs and builtin.name != processor.name:
+            if (needs - have) & builtin.gives and builtin.name != processor.name:
                 add(builtin.needs)
                 if builtin.name not in {p.name for p in chosen}:
                     chosen.append(builtin())
@@ -223,12 +287,38 @@ def _jsonable(value: Any) -> Any:
     return value
 
 
-def _check_no_hits(cls: type[Processor], before: tuple[Processor, ...], take: Take) -> None:
-    plan = Chain(processors=before).decide(take).replace(hits=(), drums=())
-    from spillgate.dsp.take.features import measure
+def _check_undeclared(where: str, cls: type[Processor], before: Plan, after: Plan) -> None:
+    """What a processor does not say it gives must come through as it was."""
+    for gives, fields in (("hits", ("hits", "drums")), ("delays", ("alignments",))):
+        for name in fields:
+            same = getattr(before, name) == getattr(after, name)
+            assert same or gives in cls.gives, f"{where}: changes the plan's {name}, but does not give {gives!r}"
+    for name in ("sr", "n_samples", "tracks", "spans"):
+        assert getattr(before, name) == getattr(after, name), f"{where}: changes the plan's {name}"
 
-    after = cls().decide(measure(take, cls.features), plan)
-    _check_plan(f"{cls.name} without hits", after)
+
+def _check_steps(where: str, take: Take, plan: Plan) -> None:
+    """Every step that the plan asks for can be loaded again and gives samples."""
+    for track, specs in plan.steps.items():
+        x = take.read(take.track(track), dtype="float64")
+        for spec in specs:
+            try:
+                cls = registry.get_step(spec.step)
+            except UnknownProcessorError as error:
+                raise AssertionError(f"{where}: {error}; register it under the entry points spillgate.steps") from error
+            step = cls(**params.from_dict(cls, spec.params, spec.step))
+            x = _through(step, x, {k: plan.arrays[v] for k, v in spec.arrays.items()}, len(x), track)
+
+
+def _check_saved(where: str, plan: Plan) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        store.save(plan, Path(folder))
+        again = store.load(Path(folder))
+    assert again.steps == plan.steps, f"{where}: its steps do not survive being written to a file"
+    same = _jsonable(again.figures) == _jsonable(plan.figures) and _jsonable(again.extras) == _jsonable(plan.extras)
+    assert same, f"{where}: its figures or extras do not survive being written to a file"
+    for name, array in plan.arrays.items():
+        assert np.array_equal(again.arrays[name], array), f"{where}: the array {name!r} does not survive a file"
 
 
 def _check_refuses_nan(chain: Chain) -> None:
@@ -271,6 +361,8 @@ def check_step(
     assert min(margins) >= 0, f"{step.name}: margins {margins} must not be negative"
     rng = np.random.default_rng(3)
     signals = {"noise": rng.normal(0, 0.1, n_samples), "silence": np.zeros(n_samples), "one sample": np.array([0.5])}
+    for sr in RATES:
+        assert min(step.margins(sr)) >= 0, f"{step.name}: margins at {sr} Hz must not be negative"
     for label, x in signals.items():
         where = f"{step.name} on {label}"
         held = x.copy()
@@ -280,15 +372,22 @@ def check_step(
         for block in (1, 17, 4096) if len(x) < 100 else (997, 4096, n_samples - 1):
             cut = _through(step, x, arrays, block, track)
             assert np.array_equal(whole, cut), f"{where}: blocks of {block} give other samples than one block"
+        backward = _through(step, x, arrays, 4096, track, backward=True)
+        assert np.array_equal(whole, backward), f"{where}: blocks in another order give other samples (it keeps state)"
 
 
 def _through(
-    step: Step, x: NDArray[np.float64], arrays: Mapping[str, NDArray[Any]] | None, block: int, track: str
+    step: Step,
+    x: NDArray[np.float64],
+    arrays: Mapping[str, NDArray[Any]] | None,
+    block: int,
+    track: str,
+    backward: bool = False,
 ) -> NDArray[np.float64]:
     before, after = step.margins(SR)
     padded = np.concatenate([np.zeros(before), x, np.zeros(after)])
     pieces = []
-    for a in range(0, len(x), block):
+    for a in range(0, len(x), block)[:: -1 if backward else 1]:
         b = min(a + block, len(x))
         context = Context(
             start=a,
@@ -307,4 +406,4 @@ def _through(
         assert y.dtype == np.float64, f"{step.name}: gave {y.dtype} where float64 was wanted"
         assert np.all(np.isfinite(y)), f"{step.name}: gave NaN or infinity"
         pieces.append(y)
-    return np.concatenate(pieces)
+    return np.concatenate(pieces[:: -1 if backward else 1])

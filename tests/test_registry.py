@@ -29,12 +29,15 @@ class Extra(Processor):
 def install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Install]:
     """Make a distribution look installed: a module and a dist-info folder on the path."""
 
-    def add(distribution: str, points: str, source: str = "", group: str = "spillgate.processors") -> None:
+    def add(
+        distribution: str, points: str, source: str = "", group: str = "spillgate.processors", requires: str = ""
+    ) -> None:
         folder = tmp_path / distribution
         info = folder / f"{distribution.replace('-', '_')}-0.3.dist-info"
         info.mkdir(parents=True)
         (info / "METADATA").write_text(
             f"Metadata-Version: 2.1\nName: {distribution}\nVersion: 0.3\nSummary: of a test\n"
+            + (f"Requires-Dist: {requires}\n" if requires else "")
         )
         (info / "entry_points.txt").write_text(f"[{group}]\n{points}\n")
         (folder / f"{distribution.replace('-', '_')}_module.py").write_text(source)
@@ -112,6 +115,14 @@ def test_the_same_plug_in_found_twice_is_no_clash(install: Install, tmp_path: Pa
         ("", "cannot be loaded (AttributeError: module 'kit_extra_module' has no attribute 'Extra')"),
         ("Extra = 5", "is no subclass of Processor"),
         (GOOD.replace('"extra"', '"other"'), "calls itself 'other'"),
+        (
+            GOOD + "    def __init__(self, **settings): pass\n",
+            "hides its parameters behind *args or **kwargs; declare them as fields",
+        ),
+        (
+            GOOD.replace("@dataclass(frozen=True, kw_only=True)\n", ""),
+            "is no frozen dataclass; put @dataclass(frozen=True, kw_only=True) over it",
+        ),
     ],
 )
 def test_a_broken_plug_in_names_its_distribution(install: Install, source: str, line: str) -> None:
@@ -133,3 +144,40 @@ def test_an_unknown_name_gets_the_nearest() -> None:
         registry.get_processor("detct")
     with pytest.raises(UnknownProcessorError, match=r"^xyzzy: no such step is installed; known: "):
         registry.get_step("xyzzy")
+
+
+@pytest.mark.parametrize(
+    ("requires", "why"),
+    [
+        ("spillgate>=99", "it was made for spillgate >=99, this is {}"),
+        ("spillgate<0.0.1", "it was made for spillgate <0.0.1, this is {}"),
+        ("Spillgate ==99.*; python_version >= '3'", "it was made for spillgate ==99.*, this is {}"),
+        ("spillgate is nice", "its requirement 'spillgate is nice' cannot be read"),
+    ],
+)
+def test_a_plug_in_for_another_version_is_left_out(install: Install, requires: str, why: str) -> None:
+    install("kit-extra", "extra = kit_extra_module:Extra", GOOD, requires=requires)
+    with pytest.warns(PluginWarning) as caught:
+        assert "extra" not in registry.listing()
+    assert [str(w.message) for w in caught] == [f"kit-extra: is left out; {why.format(registry.version())}"]
+
+
+@pytest.mark.parametrize("requires", ["spillgate", "spillgate>=0.0.1,<99", "spillgate-else>=99", "numpy>=1"])
+def test_a_plug_in_for_this_version_stays(install: Install, requires: str) -> None:
+    install("kit-extra", "extra = kit_extra_module:Extra", GOOD, requires=requires)
+    assert registry.listing()["extra"].distribution == "kit-extra"
+
+
+def test_summaries_come_from_metadata(install: Install) -> None:
+    install("kit-extra", "extra = kit_extra_module:Extra", "raise SystemExit('imported!')")
+    assert registry.summary(registry.listing()["extra"]) == "of a test"
+    assert registry.summary(registry.listing()["gate"]) == registry.get_processor("gate").summary
+    assert registry.summary(registry.listing("step")["move"]) == registry.get_step("move").summary
+    assert registry.summary(registry.Entry("lost", "lost:Lost", "kit-not-there", "")) == ""
+
+
+def test_a_distribution_without_metadata_is_still_listed(install: Install, tmp_path: Path) -> None:
+    install("kit-extra", "extra = kit_extra_module:Extra", GOOD)
+    next((tmp_path / "kit-extra").glob("*.dist-info/METADATA")).write_text("")
+    registry.listing.cache_clear()
+    assert registry.listing()["extra"].distribution == "a distribution without a name"
