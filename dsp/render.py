@@ -1,76 +1,49 @@
 """Rendering a plan: stems from recordings, in blocks, with bounded memory.
 
-Every file becomes one stem of the same name, start, length, rate, sample format and metadata.  All stems are written
-in full under temporary names before the first one takes its place, so that a failure leaves nothing half done.
+Every file becomes one stem of the same name, start, length, rate, sample format and metadata, unless the plan asks for
+something else (`spillgate.dsp.plan.output`).  All stems are written in full under temporary names before the first one
+takes its place, so that a failure leaves nothing half done.
 """
 
 from __future__ import annotations
 
+import dataclasses
+import hashlib
+import json
 import os
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from math import log10
+from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp import params, registry
-from spillgate.dsp.core.quantise import Overs, dither_key, quantise
-from spillgate.dsp.errors import AudioFileError, OutputError, ParameterError, PlanError, PluginError, nearest
-from spillgate.dsp.plan.model import Plan, StepSpec
-from spillgate.dsp.steps.base import STAGES, Context, Step
+from spillgate.dsp.core.marker import Marker
+from spillgate.dsp.errors import OutputError, ParameterError, PlanError, nearest
+from spillgate.dsp.plan.cuts import markers_of
+from spillgate.dsp.plan.model import Plan
+from spillgate.dsp.plan.output import SUBTYPES, Output, output_of, stem_names
+from spillgate.dsp.running import Running, StemReport, TrackStem, load_steps
+from spillgate.dsp.take.foreign import WAV_FAMILY, left_behind
+from spillgate.dsp.take.metadata import new_umid
 from spillgate.dsp.take.model import AudioFile, Take, Track
-from spillgate.dsp.take.stems import StemWriter, integer_bits
+from spillgate.dsp.take.stems import StemWriter
+from spillgate.dsp.take.target import Edits, Target
 from spillgate.dsp.writing import FileCopy
 
-__all__ = ["RenderReport", "StemReport", "render"]
+__all__ = ["REMOVED", "STEMS", "RenderReport", "StemReport", "names_of_stems", "render"]
 
 BLOCK = 1 << 18
 """Samples rendered at a time."""
 
-AUDIBLE_END_DB = -60.0
-"""What a delay pushes past an end of its file is reported from this peak on, dBFS (common practice, no source)."""
+STEMS, REMOVED = "stems", "removed"
+"""Folders in the output."""
 
 SPARE_BYTES = 16 << 20
 """Room for chunks and tables that the disk must have besides the stems."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class StemReport:
-    """What the render did to one track.
-
-    Attributes
-    ----------
-    track, file : str
-        Track id and name of the stem.
-    copied : bool
-        Whether the stem is a byte-for-byte copy of the input.
-    steps : tuple of str
-        Names of the steps in the order they ran.
-    peak_in, peak_out : float
-        1.0 = full scale; 0 for files that were copied unread.
-    removed_db : float
-        Energy of the track after its steps re before, dB, ≤ 0 for masks; −inf if nothing is left, 0 if it was only
-        moved or copied.
-    overs : Overs
-        Samples that an integer format could not hold; numbered from the file's first sample.
-    cut_s, cut_db : float
-        Length and peak of what a delay pushed past an end of the file; 0 and −inf if below −60 dBFS.
-    """
-
-    track: str
-    file: str
-    copied: bool
-    steps: tuple[str, ...] = ()
-    peak_in: float = 0.0
-    peak_out: float = 0.0
-    removed_db: float = 0.0
-    overs: Overs = field(default_factory=Overs)
-    cut_s: float = 0.0
-    cut_db: float = float("-inf")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,23 +56,48 @@ class RenderReport:
         One per track and file, in the take's order.
     folder : Path
         Where the stems are.
+    files : tuple of str
+        Everything that was written, relative to the output.
     """
 
     stems: tuple[StemReport, ...]
     folder: Path
+    files: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
-class _Running:
-    """One step of one track, ready to run."""
+class _Job:
+    """What holds for all files of one render."""
 
-    step: Step
-    arrays: Mapping[str, NDArray[Any]]
-    owner: str
+    take: Take
+    plan: Plan
+    output: Output
+    chains: Mapping[str, tuple[Running, ...]]
+    names: Mapping[tuple[str, int], str]
+    stems: Path
+    removed: Path
+    block: int
 
-    @property
-    def foreign(self) -> bool:
-        return self.owner != "spillgate"
+    def targets(self, file: AudioFile, tracks: Sequence[Track]) -> list[Target]:
+        """Say what becomes of a file."""
+        o = self.output
+        subtype = SUBTYPES.get(o.subtype, "")
+        groups = [[t] for t in tracks] if o.split and file.n_channels > 1 else [list(tracks)]
+        return [
+            Target.of(file, self.names[file.name, g[0].channel], o.format, subtype, [t.channel for t in g])
+            for g in groups
+        ]
+
+    def markers(self, file: AudioFile, tracks: Sequence[Track], target: Target) -> tuple[Marker, ...]:
+        """Give the markers of some tracks, from the file's first sample on; none where the format has no place."""
+        if not self.output.markers or target.format not in WAV_FAMILY:
+            return ()
+        found = [m for t in tracks for m in markers_of(self.plan, t.id, self.output.markers)]
+        local = [dataclasses.replace(m, at=m.at - file.start) for m in sorted(found)]
+        return tuple(m for m in local if 0 <= m.at < file.n_samples)
+
+
+_Written = tuple[list[FileCopy | StemWriter], list[StemReport], list[str]]
 
 
 def render(
@@ -110,7 +108,7 @@ def render(
     only: Iterable[str] | None = None,
     block: int = BLOCK,
 ) -> RenderReport:
-    """Write the stems of a plan to ``out/stems``.
+    """Write the stems of a plan to ``out/stems``, and what was removed to ``out/removed`` if the plan asks for it.
 
     Parameters
     ----------
@@ -120,7 +118,7 @@ def render(
     out : Path
         Created if need be; stems that are there already are replaced.
     only : iterable of str, optional
-        Track ids or file names; other stems are left as they are.
+        Track ids or file names of the take; other stems are left as they are.
     block : int
         Samples rendered at a time; changes no bit.
 
@@ -132,51 +130,62 @@ def render(
     ------
     OutputError
         `out` is inside the take, cannot be written, or the disk is too full; nothing has been written then.
+    ParameterError
+        A format that cannot hold a track's samples, or two stems of one name; nothing has been written then.
     PlanError
         The plan does not fit the take.
     PluginError
         A third party's step failed or broke its contract; the message names its distribution.
     AudioFileError
         A recording cannot be read, or holds NaN or infinity.
+
+    Notes
+    -----
+    *Removed.*  In an integer format, stem + removed = the recording moved as the stem is, bit for bit: the recording
+    itself where it is moved by whole samples, else what the plan gives without its masks (same interpolation, same
+    dither).  In floating point it is the nearest number to the difference.
     """
-    chains = {t.id: _load(t, plan) for t in take.tracks}
+    chains = {t.id: load_steps(t, plan) for t in take.tracks}
     _fits(take, plan)
     files = _chosen(take, only)
-    folder = out / "stems"
-    _room(take, out, folder, files)
-    done: list[tuple[Any, list[StemReport]]] = []
+    job = _Job(take, plan, output_of(plan), chains, names_of_stems(take, plan), out / STEMS, out / REMOVED, block)
+    for file in files:
+        if any(t.is_drum for t in _tracks_of(take, file)):
+            job.targets(file, _tracks_of(take, file))
+    _room(job, out, files)
+    done: list[list[FileCopy | StemWriter]] = []
 
-    def one(file: AudioFile) -> tuple[FileCopy | StemWriter, list[StemReport]]:
-        result = _render_file(take, file, chains, folder, block)
-        done.append(result)
+    def one(file: AudioFile) -> _Written:
+        result = _render_file(job, file)
+        done.append(result[0])
         return result
 
     try:
         results = take.map(one, files, "rendering")
-        for pending, _ in results:
-            pending.commit()
+        for pendings, _, _ in results:
+            for pending in pendings:
+                pending.commit()
     finally:
-        for pending, _ in done:
-            pending.abort()
-    return RenderReport(stems=tuple(s for _, stems in results for s in stems), folder=folder)
+        for pendings in done:
+            for pending in pendings:
+                pending.abort()
+    return RenderReport(
+        stems=tuple(s for _, stems, _ in results for s in stems),
+        folder=job.stems,
+        files=tuple(n for _, _, names in results for n in names),
+    )
 
 
-def _load(track: Track, plan: Plan) -> tuple[_Running, ...]:
-    specs: Sequence[StepSpec] = plan.steps.get(track.id, ())
-    running = []
-    for spec in specs:
-        where = f"{track.id}: step '{spec.step}'"
-        cls = registry.get_step(spec.step)
-        try:
-            step = cls(**params.from_dict(cls, spec.params, spec.step))
-        except ParameterError as error:
-            raise PlanError(f"{track.id}: {error}") from error
-        missing = sorted(a for a in spec.arrays.values() if a not in plan.arrays)
-        if missing:
-            raise PlanError(f"{where} needs the array '{missing[0]}', which the plan lacks; run the main job again")
-        arrays = {name: plan.arrays[key] for name, key in spec.arrays.items()}
-        running.append(_Running(step, arrays, registry.owner("step", spec.step).distribution))
-    return tuple(sorted(running, key=lambda r: STAGES.index(r.step.stage)))
+def names_of_stems(take: Take, plan: Plan) -> dict[tuple[str, int], str]:
+    """Name the stem of every file and channel of a take.
+
+    Raises
+    ------
+    ParameterError
+        If two would have the same name.
+    """
+    rows = [(t.id, f.name, t.channel, t.position, t.is_drum) for t in take.tracks for f in t.files]
+    return stem_names(rows, output_of(plan))
 
 
 def _fits(take: Take, plan: Plan) -> None:
@@ -210,18 +219,25 @@ def _chosen(take: Take, only: Iterable[str] | None) -> list[AudioFile]:
     return [f for n, f in files.items() if n in wanted]
 
 
-def _room(take: Take, out: Path, folder: Path, files: Sequence[AudioFile]) -> None:
-    """Make the folder for the stems; everything that can be known to fail fails here."""
-    inside = {f.path.resolve().parent for t in take.tracks for f in t.files}
+def _tracks_of(take: Take, file: AudioFile) -> list[Track]:
+    tracks = [t for t in take.tracks if any(f.name == file.name for f in t.files)]
+    return sorted(tracks, key=lambda t: t.channel)
+
+
+def _room(job: _Job, out: Path, files: Sequence[AudioFile]) -> None:
+    """Make the folders; everything that can be known to fail fails here."""
+    folder = job.stems
+    inside = {f.path.resolve().parent for t in job.take.tracks for f in t.files}
     target = folder.resolve()
     for home in inside:
         if target == home or home in target.parents:
             raise OutputError(f"{out}: lies inside the take {home.name}; choose a folder outside it")
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        for made in (job.stems, job.removed) if job.output.removed else (job.stems,):
+            made.mkdir(parents=True, exist_ok=True)
         if not os.access(folder, os.W_OK | os.X_OK):
             raise OutputError(f"{folder}: no permission to write there; choose another folder")
-        need = sum(f.path.stat().st_size for f in files) + SPARE_BYTES
+        need = sum(_bytes(job, f) for f in files) + SPARE_BYTES
         free = shutil.disk_usage(folder).free
     except OSError as error:
         if isinstance(error, OutputError):
@@ -231,172 +247,158 @@ def _room(take: Take, out: Path, folder: Path, files: Sequence[AudioFile]) -> No
         raise OutputError(f"{folder}: needs {need / 1e9:.2f} GB, but the disk has {free / 1e9:.2f} GB left; make room")
 
 
-def _render_file(
-    take: Take, file: AudioFile, chains: Mapping[str, tuple[_Running, ...]], folder: Path, block: int
-) -> tuple[FileCopy | StemWriter, list[StemReport]]:
-    tracks = [t for t in take.tracks if any(f.name == file.name for f in t.files)]
-    plain = [StemReport(track=t.id, file=file.name, copied=True) for t in tracks]
-    if not any(chains[t.id] for t in tracks):
-        return FileCopy(file.path, folder), plain
-    if len(tracks) != file.n_channels:
-        raise PlanError(f"{file.name}: {len(tracks)} of its {file.n_channels} channels are in the take; all are needed")
-    tracks.sort(key=lambda t: t.channel)
-    stems = [_Stem(take, t, file, chains[t.id]) for t in tracks]
-    writer = StemWriter(file, folder)
+def _bytes(job: _Job, file: AudioFile) -> int:
+    size = file.path.stat().st_size
+    if (job.output.format or job.output.subtype) and any(t.is_drum for t in _tracks_of(job.take, file)):
+        each = [t.sample_bytes * len(t.channels) for t in job.targets(file, _tracks_of(job.take, file))]
+        size = max(size, file.n_samples * sum(each))
+    return size * (2 if job.output.removed else 1)
+
+
+def _render_file(job: _Job, file: AudioFile) -> _Written:
+    tracks = _tracks_of(job.take, file)
+    active = any(job.chains[t.id] for t in tracks)
+    if not active and not any(t.is_drum for t in tracks):
+        return _copied(job, file, tracks)
+    targets = job.targets(file, tracks)
+    remade = any(not t.is_as(file) or job.markers(file, tracks, t) for t in targets)
+    if active or (remade and not job.output.changed_only):
+        if len(tracks) != file.n_channels:
+            text = f"{len(tracks)} of its {file.n_channels} channels are in the take; all are needed"
+            raise PlanError(f"{file.name}: {text}")
+        written = _written(job, file, tracks, targets, job.chains if active else {}, active)
+        if written is not None:
+            return written
+        if remade and not job.output.changed_only:
+            again = _written(job, file, tracks, targets, {}, False)
+            if again is not None:
+                return again
+    return _copied(job, file, tracks)
+
+
+def _copied(job: _Job, file: AudioFile, tracks: Sequence[Track]) -> _Written:
+    name = job.names[file.name, tracks[0].channel]
+    keep = not job.output.changed_only
+    reports = [StemReport(track=t.id, file=name, copied=True, written=keep) for t in tracks]
+    if not keep:
+        return [], reports, []
+    return [FileCopy(file.path, job.stems, name)], reports, [f"{STEMS}/{name}"]
+
+
+def _written(
+    job: _Job,
+    file: AudioFile,
+    tracks: Sequence[Track],
+    targets: Sequence[Target],
+    chains: Mapping[str, tuple[Running, ...]],
+    must_change: bool,
+) -> _Written | None:
+    """Write the stems of one file; None, and nothing left, if its audio `must_change` and did not."""
+    parts = {t.channel: TrackStem(job.take, t, file, targets[0].subtype, chains.get(t.id, ())) for t in tracks}
+    cleaned = [t for t in tracks if any(not r.moves for r in chains.get(t.id, ()))] if job.output.removed else []
+    moved = {
+        t.channel: TrackStem(job.take, t, file, targets[0].subtype, tuple(r for r in chains.get(t.id, ()) if r.moves))
+        for t in tracks
+        if cleaned
+    }
+    writers: list[StemWriter] = []
+    rest: list[StemWriter | None] = []
+    clipped = 0
     try:
-        for a in range(file.start, file.start + file.n_samples, block):
-            b = min(a + block, file.start + file.n_samples)
-            writer.write(np.stack([s.block(a, b) for s in stems]))
-        if not any(s.changed for s in stems):
-            writer.abort()
-            return FileCopy(file.path, folder), plain
-        writer.finish()
-    except BaseException:
-        writer.abort()
-        raise
-    return writer, [s.report() for s in stems]
-
-
-class _Stem:
-    """One track of one file on its way through its steps."""
-
-    def __init__(self, take: Take, track: Track, file: AudioFile, chain: tuple[_Running, ...]) -> None:
-        self.take, self.track, self.file, self.chain = take, track, file, chain
-        self.changed = False
-        self._bits = integer_bits(file)
-        self._key = dither_key(track.id)
-        self._overs = Overs()
-        self._energy = np.zeros(2)
-        self._peaks = np.zeros(2)
-        self._held: tuple[int, NDArray[np.float64]] = (0, np.zeros(0))
-
-    def block(self, a: int, b: int) -> NDArray[Any]:
-        """Samples `a` to `b` of the stem in the format of the file."""
-        y = self._after(len(self.chain), a, b) if self.chain else self._input(a, b)
-        x = self._input(a, b)
-        top = [float(np.max(np.abs(v), initial=0.0)) for v in (x, y)]
-        if not np.isfinite(top[1]):
-            first = int(np.flatnonzero(~np.isfinite(y))[0]) + a - self.file.start
-            raise AudioFileError(
-                f"{self.file.name}: sample {first} (at {first / self.file.sr:.3f} s) is not a finite number; "
-                "export the file again"
+        for target in targets:
+            own = [t for t in tracks if t.channel in target.channels]
+            writers.append(StemWriter(file, job.stems, target, _edits(job, file, own, target, chains, STEMS)))
+            wanted = any(t in cleaned for t in own)
+            rest.append(
+                StemWriter(file, job.removed, target, _edits(job, file, own, target, chains, REMOVED))
+                if wanted
+                else None
             )
-        self._peaks = np.maximum(self._peaks, top)
-        self._energy += (float(np.dot(x, x)), float(np.dot(y, y)))
-        self.changed = self.changed or not np.array_equal(x.view(np.int64), y.view(np.int64))
-        if self._bits is None:
-            return y
-        steps, overs = quantise(y, self._bits, self._key, a)
-        self._overs += overs
-        return steps
+        for a in range(file.start, file.start + file.n_samples, job.block):
+            b = min(a + job.block, file.start + file.n_samples)
+            y = {c: part.block(a, b) for c, part in parts.items()}
+            for target, writer, other in zip(targets, writers, rest, strict=True):
+                writer.write(np.stack([y[c] for c in target.channels]))
+                if other is not None:
+                    whole = [moved[c].block(a, b) for c in target.channels]
+                    left = [_difference(m, y[c], target) for m, c in zip(whole, target.channels, strict=True)]
+                    clipped += sum(n for _, n in left)
+                    other.write(np.stack([d for d, _ in left]))
+        all_writers = [w for w in (*writers, *rest) if w is not None]
+        if must_change and not any(p.changed for p in parts.values()):
+            for w in all_writers:
+                w.abort()
+            return None
+        for w in all_writers:
+            w.finish()
+    except BaseException:
+        for begun in (*writers, *rest):
+            if begun is not None:
+                begun.abort()
+        raise
+    reports, names = [], []
+    for target, other in zip(targets, rest, strict=True):
+        notes = _notes(job, file, target, clipped)
+        names += [f"{STEMS}/{target.name}"] + ([f"{REMOVED}/{target.name}"] if other is not None else [])
+        for c in target.channels:
+            report = parts[c].report(target.name)
+            reports.append(
+                dataclasses.replace(report, notes=notes, removed_file=target.name if other is not None else "")
+            )
+    return list(all_writers), reports, names
 
-    def report(self) -> StemReport:
-        """What became of the track, once all its blocks are through."""
-        before, after = self._energy
-        removed = 0.0
-        if before > 0.0 and any(r.step.stage != "move" for r in self.chain):
-            removed = 10 * log10(after / before) if after > 0.0 else float("-inf")
-        overs = self._overs
-        if overs.count:
-            overs = Overs(overs.count, overs.first - self.file.start, overs.peak)
-        cut_s, cut_db = self._cut()
-        return StemReport(
-            track=self.track.id,
-            file=self.file.name,
-            copied=False,
-            steps=tuple(r.step.name for r in self.chain),
-            peak_in=float(self._peaks[0]),
-            peak_out=float(self._peaks[1]),
-            removed_db=round(removed, 3) + 0.0,
-            overs=overs,
-            cut_s=cut_s,
-            cut_db=cut_db,
-        )
 
-    def _read(self, track_id: str, a: int, b: int) -> NDArray[np.float64]:
-        track = self.track if track_id == self.track.id else self.take.track(track_id)
-        x: NDArray[np.float64] = np.ascontiguousarray(self.take.read(track, a, b, "float64"))
-        return x
+def _difference(moved: NDArray[Any], kept: NDArray[Any], target: Target) -> tuple[NDArray[Any], int]:
+    """Give what was removed in the format of the file, and how many samples did not fit into it."""
+    if moved.dtype != np.int32:
+        held = kept.astype(np.float32).astype(np.float64) if target.subtype == "FLOAT" else kept
+        return moved - held, 0
+    top = 2 ** (8 * target.sample_bytes - 1)
+    exact = moved.astype(np.int64) - kept
+    fitting = np.clip(exact, -top, top - 1)
+    return fitting.astype(np.int32), int(np.count_nonzero(fitting != exact))
 
-    def _input(self, a: int, b: int) -> NDArray[np.float64]:
-        """Samples `a` to `b` of the recording; blocks overlap by the margins, and nothing is read twice."""
-        first, held = self._held
-        last = first + len(held)
-        if first <= a and b <= last:
-            return held[a - first : b - first]
-        if first <= a < last:
-            held = np.concatenate([held[a - first :], self._read(self.track.id, last, b)])
-        else:
-            held = self._read(self.track.id, a, b)
-        held.setflags(write=False)
-        self._held = (a, held)
-        return held
 
-    def _after(self, k: int, a: int, b: int) -> NDArray[np.float64]:
-        """Samples `a` to `b` after the first `k` steps; zero outside the take."""
-        if k == 0:
-            return self._input(a, b)
-        run = self.chain[k - 1]
-        # a delay may be asked what it pushes past the end; nothing else knows anything beyond the take
-        moves = run.step.stage == "move"
-        low, high = (a, b) if moves else (max(a, 0), min(b, self.take.n_samples))
-        if high <= low:
-            return np.zeros(b - a)
-        before, after = run.step.margins(self.take.sr)
-        x = self._after(k - 1, low - before, high + after)
-        y = self._apply(run, x, low, high)
-        if (low, high) == (a, b):
-            return y
-        padded = np.zeros(b - a)
-        padded[low - a : high - a] = y
-        return padded
+def _edits(
+    job: _Job,
+    file: AudioFile,
+    tracks: Sequence[Track],
+    target: Target,
+    chains: Mapping[str, tuple[Running, ...]],
+    which: str,
+) -> Edits:
+    """Say what is new in the metadata of one stem."""
+    markers = job.markers(file, tracks, target)
+    steps = dict.fromkeys(r.words for t in tracks for r in chains.get(t.id, ()))
+    recoded = target.subtype != file.subtype
+    if not steps and not recoded:
+        return Edits(markers=markers)
+    said = [*steps] + (["what was removed"] if which == REMOVED else []) + (["recoded"] if recoded else [])
+    umid = b""
+    if job.output.new_umid and steps:
+        fact = next((f for f in job.plan.tracks if f.file == file.name), None)
+        umid = new_umid(version("spillgate"), which, target.name, fact.fingerprint if fact else "", _work(job, tracks))
+    return Edits(line=f"Spillgate {version('spillgate')}; " + "; ".join(said), umid=umid, markers=markers)
 
-    def _apply(self, run: _Running, x: NDArray[np.float64], a: int, b: int) -> NDArray[np.float64]:
-        context = Context(
-            start=a,
-            n_out=b - a,
-            sr=self.take.sr,
-            n_samples=self.take.n_samples,
-            track=self.track.id,
-            arrays=run.arrays,
-            read=self._read,
-        )
-        if not run.foreign:
-            return run.step.apply(x, context)
-        where = f"{run.owner}: step '{run.step.name}' on {self.track.id}"
-        x.setflags(write=False)
-        try:
-            y: Any = run.step.apply(x, context)
-        except Exception as error:
-            raise PluginError(f"{where} failed ({type(error).__name__}: {error})") from error
-        if not isinstance(y, np.ndarray) or y.shape != (b - a,):
-            got = f"shape {y.shape}" if isinstance(y, np.ndarray) else type(y).__name__
-            raise PluginError(f"{where} returned {got} instead of {b - a} samples")
-        if y.dtype.kind != "f" or not np.isfinite(y).all():
-            raise PluginError(f"{where} returned samples that are no finite numbers")
-        return np.ascontiguousarray(y, np.float64)
 
-    def _cut(self) -> tuple[float, float]:
-        """Length in s and peak in dBFS of what the delay pushed past an end of the file."""
-        last = self.file.start + self.file.n_samples
-        reach = [run.step.margins(self.take.sr) for run in self.chain if run.step.stage == "move"]
-        before, after = sum(m[0] for m in reach), sum(m[1] for m in reach)
-        limit = 10 ** (AUDIBLE_END_DB / 20)
-        worst = (0.0, 0.0)
-        for a, b, backward in (
-            (last, last + before, False),
-            (self.file.start - after, self.file.start, True),
-        ):
-            if b <= a or self._continues(a):
-                continue
-            y = np.abs(self._after(len(self.chain), a, b))
-            loud = np.flatnonzero(y > limit)
-            if len(loud):
-                length = len(y) - loud[0] if backward else loud[-1] + 1
-                worst = max(worst, (float(np.max(y)), length / self.take.sr))
-        peak, seconds = worst
-        return (seconds, 20 * log10(peak)) if peak > 0 else (0.0, float("-inf"))
+def _work(job: _Job, tracks: Sequence[Track]) -> str:
+    """Everything that is done to some tracks, as one text."""
+    rows = []
+    for t in tracks:
+        for spec in job.plan.steps.get(t.id, ()):
+            arrays = {k: hashlib.blake2b(job.plan.arrays[v].tobytes()).hexdigest() for k, v in spec.arrays.items()}
+            rows.append([t.id, spec.step, dict(spec.params), arrays])
+    return json.dumps([rows, job.output.to_dict()], sort_keys=True, default=float)
 
-    def _continues(self, at: int) -> bool:
-        """Whether another part of the same recording holds that sample: then nothing is lost there."""
-        return any(f.start <= at < f.start + f.n_samples for f in self.track.files)
+
+def _notes(job: _Job, file: AudioFile, target: Target, clipped: int) -> tuple[str, ...]:
+    notes = []
+    lost = left_behind(file.path, file.format, target.format)
+    kind = target.format.replace("WAVEX", "WAV")
+    if lost:
+        notes.append(f"{kind} cannot take over {', '.join(lost)} from the recording")
+    if job.output.markers and target.format not in WAV_FAMILY:
+        notes.append(f"no markers: they can only be written to WAV files, not to {kind}")
+    if clipped:
+        notes.append(f"{REMOVED}/{target.name}: {clipped} samples were beyond full scale and are clipped there")
+    return tuple(notes)

@@ -73,10 +73,10 @@ def write_atomically(path: Path, data: bytes) -> None:
 
 
 class FileCopy(Pending):
-    """A byte-for-byte copy with the input's time stamp; `commit` puts it in its place."""
+    """A byte-for-byte copy with the input's time stamp, under its name or another; `commit` puts it in its place."""
 
-    def __init__(self, source: Path, folder: Path) -> None:
-        super().__init__(folder / source.name)
+    def __init__(self, source: Path, folder: Path, name: str = "") -> None:
+        super().__init__(folder / (name or source.name))
         try:
             with told(source.name):
                 shutil.copyfile(source, self.temporary)

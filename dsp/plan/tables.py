@@ -7,14 +7,26 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from spillgate.dsp.core.sound import speed_of_sound
 from spillgate.dsp.plan.model import Alignment, Plan, TrackFacts, time_in_track
+from spillgate.dsp.plan.notes import note_of, velocity
 from spillgate.dsp.writing import write_atomically
 
-__all__ = ["ALIGNMENT_COLUMNS", "HIT_COLUMNS", "TEMPERATURE_C", "write_alignment", "write_hits"]
+__all__ = [
+    "ALIGNMENT_COLUMNS",
+    "HIT_COLUMNS",
+    "TEMPERATURE_C",
+    "fixed",
+    "spans_of",
+    "write_alignment",
+    "write_hits",
+    "write_hits_json",
+    "write_table",
+]
 
 HIT_COLUMNS = (
     "track",
@@ -69,7 +81,7 @@ def write_hits(plan: Plan, path: Path) -> None:
     """
     facts = {t.track: t for t in plan.tracks}
     delays = {a.track: a.delay_samples / plan.sr for a in plan.alignments if a.applied and plan.sr}
-    spans = {track: _spans(plan, track) for track in {h.track for h in plan.hits}}
+    spans = {track: spans_of(plan, track) for track in {h.track for h in plan.hits}}
     rows = []
     for hit in plan.hits:
         fact = facts.get(hit.track)
@@ -78,17 +90,65 @@ def write_hits(plan: Plan, path: Path) -> None:
         rows.append(
             (
                 _file(hit.track, facts),
-                _fixed(time_s, 6),
-                _fixed(time_s + delays.get(hit.track, 0.0), 6),
+                fixed(time_s, 6),
+                fixed(time_s + delays.get(hit.track, 0.0), 6),
                 hit.drum,
-                _fixed(hit.level_db, 2),
-                _fixed(hit.confidence, 4),
+                fixed(hit.level_db, 2),
+                fixed(hit.confidence, 4),
                 hit.source,
-                _fixed(_local(span[0], fact), 6) if span else "",
-                _fixed(_local(span[1], fact), 6) if span else "",
+                fixed(_local(span[0], fact), 6) if span else "",
+                fixed(_local(span[1], fact), 6) if span else "",
             )
         )
-    _write(path, HIT_COLUMNS, rows)
+    write_table(path, HIT_COLUMNS, rows)
+
+
+def write_hits_json(plan: Plan, path: Path) -> None:
+    """Write the hits for programs: the rows of ``hits.csv`` with the stem's sample and the MIDI key and velocity.
+
+    Parameters
+    ----------
+    plan : Plan
+    path : Path
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+
+    Notes
+    -----
+    ``{"schema": 1, "sr": …, "hits": [{"track", "channel", "drum", "position", "time_s", "stem_time_s", "stem_sample",
+    "level_db", "confidence", "source", "note", "velocity"}, …]}``; ``note`` is null for what the General MIDI
+    percussion map has no key for.
+    """
+    facts = {t.track: t for t in plan.tracks}
+    drums = tuple(t.drum for t in plan.tracks if t.drum)
+    delays = {a.track: a.delay_samples for a in plan.alignments if a.applied}
+    rows = []
+    for hit in plan.hits:
+        fact = facts.get(hit.track)
+        time_s = _local(hit.time_s, fact)
+        stem = time_s * plan.sr + delays.get(hit.track, 0.0)
+        rows.append(
+            {
+                "track": _file(hit.track, facts),
+                "channel": fact.channel if fact else 0,
+                "drum": hit.drum,
+                "position": fact.position if fact else None,
+                "time_s": round(time_s, 6),
+                "stem_time_s": round(stem / plan.sr, 6),
+                "stem_sample": round(stem),
+                "level_db": round(hit.level_db, 2),
+                "confidence": round(hit.confidence, 4),
+                "source": hit.source,
+                "note": note_of(hit.drum, drums),
+                "velocity": velocity(hit.level_db),
+            }
+        )
+    head = json.dumps({"schema": 1, "sr": plan.sr})[:-1]
+    body = ",\n".join("  " + json.dumps(row, ensure_ascii=False) for row in rows)
+    write_atomically(path, f'{head}, "hits": [\n{body}\n]}}\n'.encode())
 
 
 def write_alignment(plan: Plan, path: Path) -> None:
@@ -120,19 +180,19 @@ def write_alignment(plan: Plan, path: Path) -> None:
             (
                 _file(a.track, facts),
                 str(fact.channel if fact else 0),
-                _fixed(samples, 4),
-                _fixed(seconds * 1e3, 5),
-                _fixed(seconds * speed * 1e2, 2),
+                fixed(samples, 4),
+                fixed(seconds * 1e3, 5),
+                fixed(seconds * speed * 1e2, 2),
                 str(polarity),
                 a.target,
-                _fixed(a.margin, 3),
+                fixed(a.margin, 3),
                 a.confidence,
                 str(int(a.applied)),
-                _fixed(a.measured_samples, 4),
+                fixed(a.measured_samples, 4),
                 str(a.measured_polarity),
             )
         )
-    _write(path, ALIGNMENT_COLUMNS, rows)
+    write_table(path, ALIGNMENT_COLUMNS, rows)
 
 
 def _said(a: Alignment) -> tuple[float, int]:
@@ -147,7 +207,8 @@ def _local(time_s: float, fact: TrackFacts | None) -> float:
     return time_s if fact is None else time_in_track(time_s, fact.start, fact.sr)
 
 
-def _spans(plan: Plan, track: str) -> Sequence[Sequence[float]]:
+def spans_of(plan: Plan, track: str) -> Sequence[Sequence[float]]:
+    """Give the stretches in which a track is open, seconds on the take's timeline."""
     # a track has the mask of one of them, never of both
     for by in ("spill", "gate"):
         held = plan.figures.get(by, {}).get(track)
@@ -157,13 +218,14 @@ def _spans(plan: Plan, track: str) -> Sequence[Sequence[float]]:
     return ()
 
 
-def _fixed(value: float, places: int) -> str:
-    """Decimal text without a sign on zero."""
+def fixed(value: float, places: int) -> str:
+    """Give a decimal text without a sign on zero."""
     text = f"{value:.{places}f}"
     return text[1:] if text.startswith("-") and not text.strip("-0.") else text
 
 
-def _write(path: Path, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+def write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """Write a table as comma-separated text, whole or not at all."""
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(columns)

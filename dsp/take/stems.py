@@ -14,17 +14,14 @@ import soundfile as sf
 from numpy.typing import NDArray
 
 from spillgate.dsp.errors import OutputError
-from spillgate.dsp.take import chunks
-from spillgate.dsp.take.audio import FLOAT_TYPES, INTEGER_BITS, open_sound
+from spillgate.dsp.take import chunks, wavparts
+from spillgate.dsp.take.audio import FLOAT_TYPES, open_sound
+from spillgate.dsp.take.foreign import TAG_NAMES, WAV_FAMILY
 from spillgate.dsp.take.model import AudioFile
+from spillgate.dsp.take.target import Edits, Target, integer_bits
 from spillgate.dsp.writing import Pending, synced, told
 
-__all__ = ["StemWriter", "integer_bits"]
-
-WAV_FAMILY = frozenset({"WAV", "WAVEX", "RF64"})
-
-TAGS = ("title", "copyright", "software", "artist", "comment", "date", "album", "license", "tracknumber", "genre")
-"""Texts that ``soundfile`` can keep in AIFF, FLAC and CAF."""
+__all__ = ["StemWriter"]
 
 
 @contextmanager
@@ -39,37 +36,46 @@ def _told(name: str) -> Iterator[None]:
             raise OutputError(text) from error
 
 
-def integer_bits(file: AudioFile) -> int | None:
-    """Tell how many bits the samples of a file have; None for floating point."""
-    return INTEGER_BITS.get(file.subtype)
+class _Packed:
+    """Samples as bytes."""
+
+    def __init__(self, subtype: str, order: str) -> None:
+        self._integer = integer_bits(subtype) is not None
+        bits = integer_bits(subtype)
+        self.bytes = bits // 8 if bits else FLOAT_TYPES[subtype].itemsize
+        self._order = order
+
+    def __call__(self, frames: NDArray[Any]) -> NDArray[Any]:
+        n = self.bytes
+        if not self._integer:
+            return np.ascontiguousarray(frames, dtype=f"{self._order}f{n}")
+        if n == 1:
+            return np.ascontiguousarray(frames + 128, dtype=np.uint8)  # 8-bit WAV is unsigned
+        if n != 3:
+            return np.ascontiguousarray(frames, dtype=f"{self._order}i{n}")
+        wide = np.ascontiguousarray(frames, dtype=f"{self._order}i4").view(np.uint8).reshape(-1, 4)
+        packed = np.empty((len(wide), 3), np.uint8)
+        for k in range(3):  # byte by byte: six times as fast as one copy of rows of three
+            packed[:, k] = wide[:, k + (self._order == ">")]
+        return packed
 
 
 class _WavBody:
     """Our own WAV: the input's chunks round new samples."""
 
-    def __init__(self, path: Path, file: AudioFile) -> None:
-        layout = chunks.read_layout(file.path)
-        self._bytes = layout.fmt.block_align // file.n_channels
-        self._order = layout.order
-        self._integer = integer_bits(file) is not None
+    def __init__(self, path: Path, file: AudioFile, target: Target, edits: Edits) -> None:
+        if file.format in WAV_FAMILY:
+            form, before, after = wavparts.of_wav(file, target, edits)
+        else:
+            form, before, after = wavparts.of_other(file, target, edits)
+        self._packed = _Packed(target.subtype, ">" if form == b"RIFX" else "<")
+        size = file.n_samples * len(target.channels) * self._packed.bytes
         self._stream: BinaryIO = open(path, "wb")  # noqa: SIM115 - lives as long as the writer
-        self._wav = chunks.WavWriter(self._stream, file.path, layout, file.n_samples)
+        self._wav = chunks.WavWriter(self._stream, file.path, form, before, after, size, file.n_samples)
         self._wav.head()
 
     def write(self, frames: NDArray[Any]) -> None:
-        n = self._bytes
-        if not self._integer:
-            packed = np.ascontiguousarray(frames, dtype=f"{self._order}f{n}")
-        elif n == 1:
-            packed = np.ascontiguousarray(frames + 128, dtype=np.uint8)  # 8-bit WAV is unsigned
-        elif n == 3:
-            wide = np.ascontiguousarray(frames, dtype=f"{self._order}i4").view(np.uint8).reshape(-1, 4)
-            packed = np.empty((len(wide), 3), np.uint8)
-            for k in range(3):  # byte by byte: six times as fast as one copy of rows of three
-                packed[:, k] = wide[:, k + (self._order == ">")]
-        else:
-            packed = np.ascontiguousarray(frames, dtype=f"{self._order}i{n}")
-        self._stream.write(packed.data)
+        self._stream.write(self._packed(frames).data)
 
     def finish(self) -> None:
         self._wav.tail()
@@ -81,16 +87,19 @@ class _WavBody:
 class _SoundBody:
     """AIFF, FLAC, CAF, W64 through ``soundfile``, with the tags it can keep."""
 
-    def __init__(self, path: Path, file: AudioFile) -> None:
+    def __init__(self, path: Path, file: AudioFile, target: Target, edits: Edits) -> None:
         with open_sound(file.path) as source:
-            endian, tags = source.endian, {t: getattr(source, t) for t in TAGS}
-        self._path, self._aiff = path, file.format == "AIFF"
-        bits = integer_bits(file)
+            endian, tags = source.endian, {t: getattr(source, t) for t in TAG_NAMES}
+        if target.format != file.format:
+            endian = "FILE"
+        self._path, self._aiff = path, target.format == "AIFF"
+        bits = integer_bits(target.subtype)
         self._shift = None if bits is None else 32 - bits
-        self._type = FLOAT_TYPES.get(file.subtype, np.dtype(np.float64))
-        self._sound = sf.SoundFile(str(path), "w", file.sr, file.n_channels, file.subtype, endian, file.format)
+        self._type = FLOAT_TYPES.get(target.subtype, np.dtype(np.float64))
+        n = len(target.channels)
+        self._sound = sf.SoundFile(str(path), "w", file.sr, n, target.subtype, endian, target.format)
         for tag, text in tags.items():
-            if text and file.format in ("AIFF", "FLAC", "CAF"):
+            if text and target.format in ("AIFF", "FLAC", "CAF"):
                 setattr(self._sound, tag, text)
 
     def write(self, frames: NDArray[Any]) -> None:
@@ -129,7 +138,11 @@ class StemWriter(Pending):
     source : AudioFile
         The input.
     folder : Path
-        Where the stem goes, under the input's name.
+        Where the stem goes.
+    target : Target, optional
+        What it is to be; default: as the input, under its name.
+    edits : Edits, optional
+        What is new in its metadata; default: nothing.
 
     Raises
     ------
@@ -142,15 +155,18 @@ class StemWriter(Pending):
     then `commit` or `abort`.
     """
 
-    def __init__(self, source: AudioFile, folder: Path) -> None:
-        super().__init__(folder / source.name)
-        self._source = source
+    def __init__(
+        self, source: AudioFile, folder: Path, target: Target | None = None, edits: Edits | None = None
+    ) -> None:
+        target = target or Target.of(source)
+        super().__init__(folder / target.name)
+        self._source, self._name = source, target.name
         self._left = source.n_samples
         self._body: _WavBody | _SoundBody | None = None
         try:
-            with _told(source.name):
-                body = _WavBody if source.format in WAV_FAMILY else _SoundBody
-                self._body = body(self.temporary, source)
+            with _told(target.name):
+                body = _WavBody if target.format in WAV_FAMILY else _SoundBody
+                self._body = body(self.temporary, source, target, edits or Edits())
         except BaseException:
             self.abort()
             raise
@@ -166,7 +182,7 @@ class StemWriter(Pending):
         if self._body is None:
             raise ValueError("the stem is finished")
         self._left -= block.shape[1]
-        with _told(self._source.name):
+        with _told(self._name):
             self._body.write(block.T)
 
     def finish(self) -> None:
@@ -180,8 +196,8 @@ class StemWriter(Pending):
         if self._body is None:
             return
         if self._left != 0:
-            raise ValueError(f"{self._source.name}: {self._left} samples are missing")
-        with _told(self._source.name):
+            raise ValueError(f"{self._name}: {self._left} samples are missing")
+        with _told(self._name):
             self._body.finish()
             self._body.close()
             self._body = None

@@ -51,7 +51,7 @@ IXML = (
 def copy(source, n_frames, samples, target=None):
     """Write the chunks of `source` round `samples`."""
     out = io.BytesIO()
-    writer = chunks.WavWriter(out, source, chunks.read_layout(source), n_frames)
+    writer = chunks.WavWriter.like(out, source, chunks.read_layout(source), n_frames)
     writer.head()
     out.write(samples)
     writer.tail()
@@ -237,7 +237,7 @@ def test_beyond_4_gib_riff_becomes_rf64(tmp_path):
     n_frames = 1_500_000_000  # 4.5 GB
     target = tmp_path / "b.wav"
     with open(target, "wb") as out:
-        writer = chunks.WavWriter(out, source, layout, n_frames)
+        writer = chunks.WavWriter.like(out, source, layout, n_frames)
         writer.head()
         out.truncate(out.tell() + 3 * n_frames)
         out.seek(0, 2)
@@ -261,7 +261,7 @@ def test_big_endian_cannot_grow(tmp_path):
     layout = chunks.read_layout(path)
     assert (layout.fmt.sr, layout.held) == (48_000, 4)
     with pytest.raises(OutputError, match="big-endian"):
-        chunks.WavWriter(io.BytesIO(), path, layout, 2**31)
+        chunks.WavWriter.like(io.BytesIO(), path, layout, 2**31)
 
 
 @pytest.mark.parametrize(
