@@ -46,6 +46,10 @@ THREE_TO_ONE_DB = -20.0 * math.log10(3.0)
 """Level of a source three times as far away."""
 FOREIGN_DB = 3.0
 """A mic that hears another drum by this much more than its own is suspicious."""
+SWAPPED_MS, SWAPPED_DB, SWAPPED_POINTS = 0.3, 2.0, -1.5
+"""The floor tom is nearer to the right overhead than snare, hat and high tom are, by more than 0.3 ms and 2 dB on most
+kits: each such step is a point, at most two of each kind (tuned on made takes; left-handed kits are the other way
+round, so the advice is to look)."""
 SIGN_SURE = {"line": 3.0, "take": 6.0}
 """Margins (natural log units) from which a reversed mic is accused; in the line check no other drum disturbs."""
 LEAD_SURE = 3.0
@@ -137,14 +141,14 @@ def overhead_findings(
                     f"{BALANCE_DB:g} dB if that is not meant."
                 )
                 out.append(finding("balance", "advise", right.id, balance, "dB", BALANCE_DB, advice))
-    swapped = align.get("swapped")
-    if swapped and swapped.get("suspicion"):
+    points = _right_way_round(take, align, matrix, left, right)
+    if points is not None and points <= SWAPPED_POINTS:
         advice = (
-            "Left and right look swapped: the floor tom, the high tom and the hat reach the wrong overhead first. "
-            f"Exchange the names or the cables. {CAUTION_PLUG}"
+            "Left and right look swapped: the floor tom reaches the wrong overhead earlier and louder than the drums "
+            f"on the other side do. Exchange the names or the cables. {CAUTION_PLUG}"
         )
         for t in pair:
-            out.append(finding("swapped", "mend", t.id, float(swapped["points"]), "points", -2, advice))
+            out.append(finding("swapped", "mend", t.id, points, "points", SWAPPED_POINTS, advice))
     sign = align.get("overheads_sign")
     if sign and sign["sign"] < 0:
         advice = (
@@ -153,6 +157,38 @@ def overhead_findings(
         )
         out.append(finding("flipped", "mend", _odd_overhead(align, left, right), sign["evidence"], "", -6, advice))
     return tuple(out), cm, sure
+
+
+def _right_way_round(
+    take: Take, align: Mapping[str, Any], matrix: BleedMatrix, left: Track, right: Track
+) -> float | None:
+    """Points for the overheads being the right way round, by delay and level of the floor tom against other drums.
+
+    Only differences between drums count, so neither the overheads' own distances nor their gains matter.
+    """
+    steps: dict[str, float] = {}
+    for t in take.tracks:
+        row = {v["overhead"]: v for v in align.get("pairs", {}).get(t.id, {}).values() if v["confidence"] != "unsure"}
+        if t.drum and t.drum not in steps and {left.id, right.id} <= set(row):
+            steps[t.drum] = 1000.0 * (row[right.id]["lag_samples"] - row[left.id]["lag_samples"]) / take.sr
+    levels = {
+        d: 10.0 * math.log10(_energy(matrix, right.id, d) / _energy(matrix, left.id, d))
+        for d in matrix.drums
+        if min(_energy(matrix, left.id, d), _energy(matrix, right.id, d)) > 0.0
+    }
+    toms = [t.drum for t in take.of_role("tom") if t.drum]
+    low = next((d for d in ("floor", *reversed(toms)) if d in steps or d in levels), None)
+    if low is None:
+        return None
+    points, told = 0.0, False
+    for values, unit, sense in ((steps, SWAPPED_MS, -1.0), (levels, SWAPPED_DB, 1.0)):
+        others = [values[d] for d in dict.fromkeys(("hat", "snare", *toms[:1])) if d in values and d != low]
+        if low in values and others:
+            told = True
+            points += max(-2.0, min(2.0, sense * (values[low] - float(np.mean(others))) / unit))
+    if not told:
+        return None
+    return points if take.view == "drummer" else -points
 
 
 def _energy(matrix: BleedMatrix, track: str, drum: str) -> float:
@@ -224,8 +260,10 @@ def delay_findings(take: Take, align: Mapping[str, Any]) -> tuple[Finding, ...]:
         good = [v["lag_samples"] for v in row.values() if v["confidence"] != "unsure"]
         if good:
             lags[track] = 1000.0 * min(good) / take.sr
+    roles = {t.id: t.role for t in take.tracks}
     for track, ms in unusual.items():
-        lags.setdefault(track, ms)
+        if roles.get(track) in ("kick", "snare", "tom"):  # what a hat's or cymbal's mic hears first is too uncertain
+            lags.setdefault(track, ms)
     normal = [v for t, v in lags.items() if t not in unusual and USUAL_MS[0] <= v <= USUAL_MS[1]]
     if not normal:
         return ()

@@ -72,8 +72,8 @@ def plant(fault: str, made: MadeTake, rng: np.random.Generator) -> tuple[Audio, 
     name: str | None
     if fault == "swapped":
         pair = {t.position: t.id for t in by_role["overhead"]}
-        if set(pair) != {"left", "right"} or made.take.layout == "coincident":
-            return None
+        if set(pair) != {"left", "right"} or (made.mismatch_cm is not None and abs(made.mismatch_cm) < 1e-6):
+            return None  # a coincident pair, or hung to the millimetre
         audio[pair["left"]], audio[pair["right"]] = audio[pair["right"]], audio[pair["left"]]
         return audio, set(pair.values())
     if fault == "flipped":

@@ -391,9 +391,19 @@ def test_reversed_mics(line: tuple[Audio, list[tuple[float, str]]]) -> None:
     assert said(every, "mend") == set()  # all alike: a matter of both overheads, and of taste
 
 
-def test_swapped_and_opposite_overheads(line: tuple[Audio, list[tuple[float, str]]]) -> None:
-    swapped = judge(*line, align=align_figures(swapped={"points": -3, "suspicion": True}))
-    assert swapped.figures["check"]["swapped"] == ["OHL.wav", "OHR.wav"]
+@pytest.mark.parametrize("mismatch_ms", [-1.0, 0.0, 1.0])
+@pytest.mark.parametrize("floor_ms", [-0.7, 0.7])
+def test_swapped_overheads(line: tuple[Audio, list[tuple[float, str]]], floor_ms: float, mismatch_ms: float) -> None:
+    # the floor tom is nearer to one side than the rest; that one overhead hangs farther away than the other is no swap
+    figures = align_figures()
+    for mic, row in figures["pairs"].items():
+        step = mismatch_ms + (floor_ms if mic == "Floor.wav" else 0.0)
+        row["right"] = {**row["right"], "lag_samples": row["left"]["lag_samples"] + step * SR / 1000}
+    plan = judge(*line, align=figures)
+    assert plan.figures["check"]["swapped"] == (["OHL.wav", "OHR.wav"] if floor_ms > 0 else [])
+
+
+def test_opposite_overheads(line: tuple[Audio, list[tuple[float, str]]]) -> None:
     figures = align_figures(overheads_sign={"sign": -1, "evidence": -80.0})
     for row in figures["pairs"].values():
         row["right"]["polarity"] = -1
