@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from math import log10
+from math import isinf, log10
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from spillgate.dsp.core.quantise import Overs, dither_key, quantise
 from spillgate.dsp.errors import AudioFileError, ParameterError, PlanError, PluginError
 from spillgate.dsp.plan.model import Plan, StepSpec
 from spillgate.dsp.steps.base import STAGES, Context, Step
+from spillgate.dsp.steps.move import MoveStep
 from spillgate.dsp.take.model import AudioFile, Take, Track
 from spillgate.dsp.take.target import integer_bits
 
@@ -67,6 +68,19 @@ class StemReport:
     cut_s: float = 0.0
     cut_db: float = float("-inf")
 
+    def to_dict(self, sr: int) -> dict[str, Any]:
+        """Give it as plain data: no infinities, times in seconds, overs in dB above full scale."""
+        entry: dict[str, Any] = {"file": self.file, "copied": self.copied, "written": self.written}
+        entry |= {"removed_file": self.removed_file, "notes": list(self.notes), "steps": list(self.steps)}
+        entry |= {"peak_in": self.peak_in, "peak_out": self.peak_out}
+        entry["removed_db"] = None if isinf(self.removed_db) else self.removed_db
+        if self.overs.count:
+            over_db = round(20 * log10(self.overs.peak), 3)
+            entry |= {"overs": self.overs.count, "over_at_s": round(self.overs.first / sr, 6), "over_db": over_db}
+        if self.cut_s:
+            entry |= {"cut_s": round(self.cut_s, 6), "cut_db": round(self.cut_db, 2)}
+        return entry
+
 
 @dataclass(frozen=True)
 class Running:
@@ -117,7 +131,20 @@ def load_steps(track: Track, plan: Plan) -> tuple[Running, ...]:
             raise PlanError(f"{where} needs the array '{missing[0]}', which the plan lacks; run the main job again")
         arrays = {name: plan.arrays[key] for name, key in spec.arrays.items()}
         running.append(Running(step, arrays, registry.owner("step", spec.step).distribution))
-    return tuple(sorted(running, key=lambda r: STAGES.index(r.step.stage)))
+    return tuple(_one_move(sorted(running, key=lambda r: STAGES.index(r.step.stage))))
+
+
+def _one_move(running: Sequence[Running]) -> list[Running]:
+    """Merge what several processors ask of delay and polarity, so that a track is interpolated once."""
+    moves = [r.step for r in running if isinstance(r.step, MoveStep)]
+    if len(moves) < 2:
+        return list(running)
+    turned = sum(m.polarity < 0 for m in moves) % 2
+    total = round(sum(m.delay_samples for m in moves), 6) + 0.0  # delays that add up to whole samples keep the bits
+    both = MoveStep(delay_samples=total, polarity=-1 if turned else 1)
+    owner = next(r.owner for r in running if isinstance(r.step, MoveStep))
+    rest = [r for r in running if not isinstance(r.step, MoveStep)]
+    return [*rest, Running(both, {}, owner)]
 
 
 class TrackStem:

@@ -193,13 +193,13 @@ def _record(cls: type[T], entry: Any, where: str) -> T:
         raise PlanError(f"{PLAN}: a record of {where} is incomplete ({error})") from error
 
 
-def save(plan: Plan, out: Path) -> None:
+def save(plan: Plan, out: Path | str) -> None:
     """Write ``plan.json`` and ``model/<processor>.npz``.
 
     Parameters
     ----------
     plan : Plan
-    out : Path
+    out : Path or str
         Output folder; made if need be.  Archives of processors that are no longer in the plan are removed.
 
     Raises
@@ -209,6 +209,7 @@ def save(plan: Plan, out: Path) -> None:
     PlanError
         If the plan holds what cannot be stored.
     """
+    out = Path(out)
     text = to_json(plan)
     groups: dict[str, dict[str, NDArray[Any]]] = {}
     for name, array in sorted(plan.arrays.items()):
@@ -245,12 +246,12 @@ def _archive(arrays: Mapping[str, NDArray[Any]]) -> bytes:
     return stream.getvalue()
 
 
-def load(out: Path) -> Plan:
+def load(out: Path | str) -> Plan:
     """Read a plan and its arrays from an output folder.
 
     Parameters
     ----------
-    out : Path
+    out : Path or str
 
     Returns
     -------
@@ -261,6 +262,7 @@ def load(out: Path) -> Plan:
     PlanError
         No plan there, or one that cannot be used; the message says why.
     """
+    out = Path(out)
     path = out / PLAN
     try:
         text = path.read_text(encoding="utf-8")

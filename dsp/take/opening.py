@@ -26,9 +26,9 @@ _PART = re.compile(r"^(?P<stem>.+)_(?P<part>\d{3})$")
 
 
 def open_take(
-    folder: Path,
+    folder: Path | str,
     *,
-    inputs: Path | None = None,
+    inputs: Path | str | None = None,
     workers: int = 1,
     progress: Progress | None = None,
     left_out: list[DspError] | None = None,
@@ -37,9 +37,9 @@ def open_take(
 
     Parameters
     ----------
-    folder : Path
+    folder : Path or str
         Its audio files are the take; hidden files, other files and folders inside are passed over.
-    inputs : Path, optional
+    inputs : Path or str, optional
         Input list that overrules what is guessed.
     workers : int
         Threads that `Take.map` uses.
@@ -88,7 +88,7 @@ def open_take(
     if inputs is not None:
         from spillgate.dsp.take.inputlist import apply, read_inputlist
 
-        wanted = read_inputlist(inputs)
+        wanted = read_inputlist(Path(inputs))
         tracks = tuple(apply(wanted, tracks))
         view, layout = wanted.view, wanted.layout
     tracks = _long_enough(tracks, timed, left_out)
