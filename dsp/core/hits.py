@@ -1,0 +1,71 @@
+"""From envelopes to hits: two passes of measuring, deciding and learning."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spillgate.dsp.core.explain import Kit
+from spillgate.dsp.core.logistic import probability
+from spillgate.dsp.core.ownership import features
+from spillgate.dsp.core.relearn import second_sources
+from spillgate.dsp.core.scene import Scene, Sources
+
+__all__ = ["Weights", "decide", "weight_names"]
+
+Weights = Mapping[str, tuple[NDArray[np.float64], NDArray[np.float64]]]
+"""Per kind of drum the weights of the first and of the second pass."""
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What was decided.
+
+    Attributes
+    ----------
+    probability : ndarray, shape (n_candidates,)
+        That the candidate is a hit of its drum.
+    sources : Sources
+        As learned from the surest hits.
+    """
+
+    probability: NDArray[np.float64]
+    sources: Sources
+
+
+def weight_names(kit: Kit) -> tuple[str, ...]:
+    """Name the weights that judge each drum of the kit.
+
+    Toms of a take without kick and snare mics have weights of their own, and a cymbal's mic is judged like a hat's.
+    """
+    own = {"cymbal": "hat", "tom": "tom_alone" if kit.toms_only else "tom"}
+    return tuple(own.get(kind, kind) for kind in kit.kinds)
+
+
+def decide(scene: Scene, weights: Weights) -> Decision:
+    """Decide every candidate.
+
+    Parameters
+    ----------
+    scene : Scene
+    weights : mapping of str to tuple of ndarray
+
+    Returns
+    -------
+    decision : Decision
+    """
+    first = judge(scene, features(scene, scene.sources), weights, 0)
+    sources = second_sources(scene, first)
+    return Decision(judge(scene, features(scene, sources, first), weights, 1), sources)
+
+
+def judge(scene: Scene, numbers: NDArray[np.float64], weights: Weights, which: int) -> NDArray[np.float64]:
+    """Probability of every candidate from its numbers, with the weights of one pass (0 or 1)."""
+    p = np.zeros(len(numbers))
+    for d, name in enumerate(weight_names(scene.kit)):
+        mine = scene.candidates.drum == d
+        p[mine] = probability(numbers[mine], weights[name][which])
+    return p

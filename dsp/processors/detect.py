@@ -1,0 +1,309 @@
+"""Finding every hit and its owner, from all mics together."""
+
+from __future__ import annotations
+
+import functools
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib import resources
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar
+
+from spillgate.dsp.params import Range
+from spillgate.dsp.plan.model import DrumState, Hit, Plan, Question
+from spillgate.dsp.processor import Processor
+from spillgate.dsp.take.model import Take, Track
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from spillgate.dsp.core.hits import Decision
+    from spillgate.dsp.core.scene import Scene
+
+__all__ = ["Detect"]
+
+LEAST = 0.4
+"""Probability from which a candidate is a hit: a missed stroke harms a stem more than a false one."""
+ASKED = (0.2, 0.99)
+"""Candidates between these are asked about."""
+PLAYED, NOT_PLAYED = 0.97, 0.5
+"""A drum whose surest candidate is under the first was probably never hit; under the second it was not."""
+POSITIONS = ("in", "top", "batter", None, "out", "bottom", "sub")
+"""Which mic of a drum is judged by first."""
+FIRST_QUESTION = 10.0
+"""Weight of a question about a whole drum; one about a hit weighs at most 1."""
+BLOCK = 1 << 19
+
+
+@dataclass(frozen=True, kw_only=True)
+class Detect(Processor):
+    """Finds every stroke in the close mics of its drum.
+
+    Parameters
+    ----------
+    softest_db : float, optional
+        Strokes softer than this, re the drum's loudest, do not count.
+    spacing_ms : float
+        Two strokes of one drum are at least so far apart.
+
+    Notes
+    -----
+    What the other mics hear bounds what can have leaked into a drum's mic; the rest is its own.  How each drum leaks
+    into each mic is learned from the take itself, twice.
+    """
+
+    name: ClassVar[str] = "detect"
+    summary: ClassVar[str] = "finds every hit and whose it is"
+    gives: ClassVar[frozenset[str]] = frozenset({"hits"})
+    features: ClassVar[frozenset[str]] = frozenset({"band_envelopes"})
+
+    softest_db: Annotated[
+        float | None,
+        Range(-60.0, 0.0, unit="dB", help="softest stroke that counts, re the drum's loudest", none="automatic"),
+    ] = None
+    spacing_ms: Annotated[float, Range(5.0, 200.0, unit="ms", help="least time between strokes of one drum")] = 15.0
+
+    def decide(self, take: Take, plan: Plan) -> Plan:
+        """Find the hits; see the class."""
+        from spillgate.dsp.core.hits import decide
+        from spillgate.dsp.core.scene import listen
+
+        envelopes = take.features["band_envelopes"]
+        heard = [t for t in take.tracks if t.id in envelopes and (t.is_close or t.role == "overhead")]
+        alive = [t for t in heard if envelopes[t.id].any()]
+        kit = kit_of(alive)
+        if not kit.drums:
+            states = _drums(take, {})
+            return plan.with_hits(()).replace(drums=states).with_questions(f"{self.name}.", ())
+        weights, version = load_weights()
+        scene = listen([envelopes[t.id] for t in alive], kit, lambda f, items: take.map(f, items, "finding hits"))
+        decision = decide(scene, weights)
+        found = self._hits(take, alive, scene, decision)
+        best = {
+            drum: float(decision.probability[scene.candidates.drum == d].max(initial=0.0))
+            for d, drum in enumerate(kit.drums)
+        }
+        drums = _drums(take, best)
+        figures = {
+            "weights": version,
+            "candidates": len(scene.candidates),
+            "hits": {t.id: sum(h.track == t.id for h in found) for t in take.tracks if t.is_close},
+            "leaks_db": _leaks(alive, scene, decision),
+        }
+        plan = plan.with_hits(found).replace(drums=drums).with_figures(self.name, figures)
+        return plan.with_questions(f"{self.name}.", self._questions(take, alive, scene, decision, found, drums))
+
+    def _hits(self, take: Take, mics: Sequence[Track], scene: Scene, decision: Decision) -> tuple[Hit, ...]:
+        import numpy as np
+
+        from spillgate.dsp.core.envelopes import frame_length
+        from spillgate.dsp.core.onset import with_the_first
+        from spillgate.dsp.core.relearn import thinned
+
+        c, hop = scene.candidates, frame_length(take.sr)
+        drums: list[tuple[str, tuple[int, ...], list[NDArray[np.int64]], NDArray[np.float64]]] = []
+        for d, (drum, own) in enumerate(zip(scene.kit.drums, scene.kit.own, strict=True)):
+            settings = self.for_track(mics[own[0]])
+            mine = np.flatnonzero(c.drum == d)
+            spacing = settings.spacing_ms / 1000.0 * take.sr / hop
+            kept = mine[thinned(c.drum[mine], c.frame[mine], decision.probability[mine], LEAST, spacing)]
+            if settings.softest_db is not None:
+                level = _loudness_db(scene, own[0], c.frame[kept])
+                kept = kept[level - _loudest(level, decision.probability[kept]) >= settings.softest_db]
+            lags = np.round(decision.sources.lags[d, list(own)]).astype(np.int64)
+            frames = [np.maximum(c.frame[kept] + lag, 0) for lag in lags]
+            drums.append((drum, own, frames, decision.probability[kept]))
+
+        def of_drum(
+            job: tuple[str, tuple[int, ...], list[NDArray[np.int64]], NDArray[np.float64]],
+        ) -> list[Hit]:
+            drum, own, frames, p = job
+            times = [_times(take, mics[m], at * hop) for m, at in zip(own, frames, strict=True)]
+            times[1:] = [with_the_first(times[0], t, take.sr) for t in times[1:]]
+            found = []
+            for m, at, first in zip(own, frames, times, strict=True):
+                level = _loudness_db(scene, m, at)
+                level = np.minimum(level - _loudest(level, p), 0.0)
+                found += [
+                    Hit(
+                        track=mics[m].id,
+                        drum=drum,
+                        time_s=float(first[i] / take.sr),
+                        level_db=round(float(level[i]), 2),
+                        confidence=round(float(p[i]), 4),
+                    )
+                    for i in range(len(at))
+                ]
+            return found
+
+        return tuple(h for hits in take.map(of_drum, drums, "placing hits") for h in hits)
+
+    def _questions(
+        self,
+        take: Take,
+        mics: Sequence[Track],
+        scene: Scene,
+        decision: Decision,
+        hits: Sequence[Hit],
+        drums: Sequence[DrumState],
+    ) -> tuple[Question, ...]:
+        import numpy as np
+
+        from spillgate.dsp.core.envelopes import frame_length
+        from spillgate.dsp.core.relearn import thinned
+
+        asked = []
+        for d, own in enumerate(scene.kit.own):
+            track, state = mics[own[0]], next(s for s in drums if s.drum == scene.kit.drums[d])
+            if track.role != "tom" or state.played == "no":
+                continue
+            label = track.label
+            if state.played == "doubtful":
+                text = f"Was {label} struck at all?"
+                asked.append(Question(code="detect.drum", text=text, track=track.id, weight=FIRST_QUESTION))
+            for h in hits:
+                if h.track == track.id and h.confidence < ASKED[1]:
+                    text = f"Is the stroke on {label} at {h.time_s:.3f} s really one?"
+                    weight = 10 ** (h.level_db / 20) * (1.0 - h.confidence)
+                    asked.append(
+                        Question(code="detect.hit", text=text, track=track.id, time_s=h.time_s, weight=float(weight))
+                    )
+            mine = np.flatnonzero(scene.candidates.drum == d)
+            c, p = scene.candidates, decision.probability
+            kept = mine[thinned(c.drum[mine], c.frame[mine], p[mine], ASKED[0])]
+            level = _loudness_db(scene, own[0], c.frame[kept])
+            top = _loudest(level, p[kept])
+            for i, db in zip(kept, level, strict=True):
+                if p[i] < LEAST:
+                    time_s = float(c.frame[i] * frame_length(take.sr) / take.sr)
+                    if any(h.track == track.id and abs(h.time_s - time_s) < self.spacing_ms / 1000.0 for h in hits):
+                        continue
+                    text = f"Is there a stroke on {label} at {time_s:.3f} s?"
+                    weight = 10 ** (min(float(db) - top, 0.0) / 20) * float(p[i])
+                    asked.append(
+                        Question(code="detect.hit_left_out", text=text, track=track.id, time_s=time_s, weight=weight)
+                    )
+        return tuple(asked)
+
+
+def kit_of(mics: Sequence[Track]) -> Any:
+    """Tell which of the mics stand at which drum.
+
+    Parameters
+    ----------
+    mics : sequence of Track
+        Close mics and overheads.
+
+    Returns
+    -------
+    kit : Kit
+        Indices are those of `mics`.
+    """
+    from spillgate.dsp.core.explain import Kit
+
+    own: dict[str, list[int]] = {}
+    for m, t in enumerate(mics):
+        if t.is_close:
+            own.setdefault(t.drum or t.id, []).append(m)
+    for at in own.values():
+        at.sort(
+            key=lambda m: (POSITIONS.index(mics[m].position) if mics[m].position in POSITIONS else len(POSITIONS), m)
+        )
+    return Kit(
+        drums=tuple(own),
+        kinds=tuple(mics[at[0]].role for at in own.values()),
+        own=tuple(tuple(at) for at in own.values()),
+        overhead=tuple(t.role == "overhead" for t in mics),
+    )
+
+
+@functools.cache
+def load_weights() -> tuple[Mapping[str, tuple[NDArray[np.float64], NDArray[np.float64]]], str]:
+    """Read the trained table.
+
+    Returns
+    -------
+    weights : mapping of str to tuple of ndarray
+        Per kind of drum those of the first and the second pass.
+    version : str
+    """
+    import numpy as np
+
+    from spillgate.dsp.core.ownership import FEATURES
+
+    text = resources.files("spillgate.dsp.processors").joinpath("data/detect.json").read_text("utf-8")
+    table = json.loads(text)
+    if table["features"] != [f[0] for f in FEATURES]:
+        raise RuntimeError("data/detect.json was trained on other features; run the training script")
+    weights = {kind: (np.array(w["first"]), np.array(w["second"])) for kind, w in table["kinds"].items()}
+    return weights, str(table["version"])
+
+
+def _loudness_db(scene: Scene, m: int, frames: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Fresh energy at the given frames of a mic, all bands, dB."""
+    import numpy as np
+
+    from spillgate.dsp.core.novelty import gather
+
+    known = scene.mics[m]
+    after, before, _, _ = gather(scene.energies[m], known, frames)
+    fresh = (np.maximum(after - before, 0.0) * known.reference).sum(1)
+    return np.asarray(10.0 * np.log10(np.maximum(fresh, 1e-20)))
+
+
+def _loudest(level_db: NDArray[np.float64], p: NDArray[np.float64]) -> float:
+    """Level of the loudest hit that is likely one; of any if none is."""
+    sure = level_db[p >= ASKED[1]]
+    return float(sure.max()) if len(sure) else float(level_db.max()) if len(level_db) else 0.0
+
+
+def _times(take: Take, track: Track, at: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Exact arrivals; reads the track in blocks round its hits."""
+    import numpy as np
+
+    from spillgate.dsp.core.onset import REACH_AFTER_MS, REACH_BEFORE_MS, arrivals
+
+    before, after = (round(v * take.sr / 1000) for v in (REACH_BEFORE_MS, REACH_AFTER_MS))
+    found = np.empty(len(at), np.int64)
+    i = 0
+    while i < len(at):
+        start = max(int(at[i]) - before, 0)
+        j = int(np.searchsorted(at, start + BLOCK - after, side="right"))
+        j = max(j, i + 1)
+        stop = min(int(at[j - 1]) + after, take.n_samples)
+        found[i:j] = arrivals(take.read(track, start, stop), at[i:j] - start, take.sr) + start
+        i = j
+    return found
+
+
+def _drums(take: Take, best: Mapping[str, float]) -> tuple[DrumState, ...]:
+    """Say of each drum with a close mic whether it was played, by the probability of its surest candidate."""
+    tracks: dict[str, list[str]] = {}
+    for t in take.tracks:
+        if t.is_close:
+            tracks.setdefault(t.drum or t.id, []).append(t.id)
+    states = []
+    for drum, ids in tracks.items():
+        p = best.get(drum, 0.0)
+        played = "yes" if p >= PLAYED else "doubtful" if p >= NOT_PLAYED else "no"
+        states.append(DrumState(drum=drum, tracks=tuple(ids), best_confidence=round(p, 4), played=played))
+    return tuple(states)
+
+
+def _leaks(mics: Sequence[Track], scene: Scene, decision: Decision) -> dict[str, dict[str, float]]:
+    """Level of every drum in every mic re the mic's own drum (overheads: re the snare, else the loudest), dB."""
+    import numpy as np
+
+    kit, leaks = scene.kit, decision.sources.leaks
+    out: dict[str, dict[str, float]] = {}
+    for m, track in enumerate(mics):
+        power = (leaks[: len(kit.drums), m, : len(scene.mics[m].reference)] * scene.mics[m].reference).sum(1)
+        own = [d for d, at in enumerate(kit.own) if m in at] or [d for d, k in enumerate(kit.kinds) if k == "snare"]
+        unit = power[own[0]] if own else power.max(initial=0.0)
+        if unit > 0:
+            out[track.id] = {
+                drum: round(float(10 * np.log10(max(p / unit, 1e-10))), 2)
+                for drum, p in zip(kit.drums, power, strict=True)
+            }
+    return out
