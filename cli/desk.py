@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from spillgate.cli.job import read_own, with_doubts, write_output
 from spillgate.cli.output import fill
+from spillgate.cli.report import Pictures
 from spillgate.dsp.chain import Chain, Memory
 from spillgate.dsp.errors import PlanError
 from spillgate.dsp.plan import store
@@ -33,6 +35,8 @@ class Desk:
     chain : Chain
     memory : Memory
         What need not be measured or decided twice while the desk is open.
+    pictures : Pictures
+        What need not be drawn twice.
     """
 
     out: Path
@@ -40,10 +44,27 @@ class Desk:
     plan: Plan
     chain: Chain
     memory: Memory = field(default_factory=Memory)
+    pictures: Pictures = field(default_factory=Pictures)
+    lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     def corrections(self) -> Corrections:
         """Read the corrections as they are on disk."""
         return read_own(self.out)
+
+    def check(self, corrections: Corrections) -> None:
+        """Make sure that corrections can be laid over this take.
+
+        Raises
+        ------
+        DspError
+            Names the correction that cannot: a track, role or parameter there is not, a value out of range.
+        """
+        self.chain.check(self.take, corrections)
+
+    def warm(self) -> None:
+        """Measure and decide as far as the corrections on disk say, to have it in memory."""
+        with self.lock:
+            self.chain.decide(self.take, corrections=self.corrections(), memory=self.memory)
 
     def render(self) -> set[str]:
         """Decide with the corrections on disk and render the files on which something changed.
@@ -53,14 +74,14 @@ class Desk:
         files : set of str
             Names of the stems rendered anew.
         """
-        with fill(self.out, whole=False) as (new, work):
+        with self.lock, fill(self.out, whole=False) as (new, work):
             features = work / "features"
             plan = self.chain.decide(self.take, work=features, corrections=self.corrections(), memory=self.memory)
             plan = with_doubts(plan, self.take)
             files = changed_files(self.plan, plan) | {
                 f.name for t in self.take.tracks for f in t.files if not (self.out / "stems" / f.name).is_file()
             }
-            write_output(self.take, plan, new, self.out, files)
+            write_output(self.take, plan, new, self.out, files, self.pictures)
         self.plan = plan
         return files
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import os
 import sys
@@ -17,7 +18,7 @@ from spillgate.cli.options import default_workers
 from spillgate.cli.output import check_output, fill
 
 if TYPE_CHECKING:
-    from spillgate.cli.report import Words
+    from spillgate.cli.report import Pictures, Words
     from spillgate.dsp.chain import Chain
     from spillgate.dsp.plan.corrections import Corrections
     from spillgate.dsp.plan.model import Plan
@@ -32,6 +33,7 @@ CORRECTIONS = "corrections.toml"
 
 __all__ = [
     "CORRECTIONS",
+    "laid_over",
     "main_job",
     "page_of",
     "prepare_kernels",
@@ -82,7 +84,10 @@ def main_job(
     check_output(out, folder, overwrite)
     prepare_kernels(quiet)
     from spillgate.dsp.take.opening import open_take
+    from spillgate.dsp.take.stamps import stamps, unchanged
 
+    before = stamps(folder)
+    laid = laid_over(out, inputs)
     corrections = read_own(out)
     with progress_bar(quiet) as progress:
         take = open_take(folder, inputs=inputs, workers=workers or default_workers(), progress=progress)
@@ -91,11 +96,21 @@ def main_job(
         with fill(out) as (new, work):
             plan = with_doubts(chain.decide(take, work=work / "features", corrections=corrections), take)
             report = write_output(take, plan, new, out)
-            source = {"schema": 1, "take": str(folder.resolve())}
+            unchanged(take, before)
+            source = {"schema": 1, "take": str(folder.resolve()), "laid": laid}
             if inputs is not None:
                 source["inputs"] = str(inputs.resolve())
             (new / "source.json").write_text(json.dumps(source, indent=2, ensure_ascii=False) + "\n", "utf-8")
     return take, plan, report
+
+
+def laid_over(out: Path, inputs: Path | None) -> dict[str, str]:
+    """Hash what the engineer wrote about a take: whether it has changed since must not depend on clocks."""
+    found = {}
+    for what, path in (("corrections", out / CORRECTIONS), ("inputs", inputs)):
+        if path is not None and path.is_file():
+            found[what] = hashlib.blake2b(path.read_bytes(), digest_size=16).hexdigest()
+    return found
 
 
 def read_own(out: Path) -> Corrections:
@@ -106,8 +121,15 @@ def read_own(out: Path) -> Corrections:
     return read_corrections(path) if path.is_file() else Corrections()
 
 
-def write_output(take: Take, plan: Plan, new: Path, out: Path, files: set[str] | None = None) -> RenderReport:
-    """Write stems, plan, tables and report.
+def write_output(
+    take: Take,
+    plan: Plan,
+    new: Path,
+    out: Path,
+    files: set[str] | None = None,
+    pictures: Pictures | None = None,
+) -> RenderReport:
+    """Write stems, plan, tables, report and its previews.
 
     Parameters
     ----------
@@ -119,12 +141,14 @@ def write_output(take: Take, plan: Plan, new: Path, out: Path, files: set[str] |
         Folder it will be moved to: the report's links are relative to it.
     files : set of str, optional
         Stems to render; the others stay as they are in `out`.
+    pictures : Pictures, optional
+        What was drawn for an earlier report of the same take.
 
     Returns
     -------
     report : RenderReport
     """
-    from spillgate.cli.report import write_report
+    from spillgate.cli.report import write_previews, write_report
     from spillgate.dsp.plan import notes, store, tables
     from spillgate.dsp.render import render
 
@@ -134,28 +158,28 @@ def write_output(take: Take, plan: Plan, new: Path, out: Path, files: set[str] |
     tables.write_alignment(plan, new / "alignment.csv")
     notes.write_midi(plan, new / "hits.mid")
     stems = stems_of(take, new / "stems", out / "stems")
-    write_report(take, plan, stems, new, out, words_of(take, plan, report))
+    write_previews(take, plan, stems, new, files, out)
+    write_report(take, plan, stems, new, out, words_of(take, plan, report), pictures)
     return report
 
 
-def page_of(take: Take, plan: Plan, out: Path, base: str, nonce: str) -> str:
+def page_of(take: Take, plan: Plan, out: Path, base: str, nonce: str, pictures: Pictures | None = None) -> str:
     """Build the review page of an output folder."""
     from spillgate.cli.report import page
     from spillgate.dsp.render import RenderReport
 
     stems = stems_of(take, out / "stems")
     report = RenderReport(stems=(), folder=out / "stems")
-    return page(take, plan, stems, out, words_of(take, plan, report), base, nonce)
+    return page(take, plan, stems, out, words_of(take, plan, report), base, nonce, pictures)
 
 
 def words_of(take: Take, plan: Plan, report: RenderReport) -> Words:
     """Give the report the sentences of the terminal."""
     from spillgate.cli.report import Words
-    from spillgate.cli.screen import changes, track_words, verdict
+    from spillgate.cli.screen import changes, track_words
 
     versions = ", ".join(f"{e['processor']} {e['version']}" for e in plan.chain)
     return Words(
-        verdict=verdict(take, plan),
         changed=" ".join(changes(plan)),
         tracks=track_words(plan, report),
         footer=f"Made by {versions}. Recordings are never changed; plan.json holds every decision.",

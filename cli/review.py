@@ -34,6 +34,7 @@ def command(out: Path, port: int, show: bool, workers: int | None, quiet: bool, 
 
     prepare_kernels(quiet)
     review = Review(open_desk(out, workers=workers or default_workers()))
+    review.warm()
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(("127.0.0.1", port))

@@ -7,6 +7,7 @@ token; `Host` and `Origin` are checked, so that no other page in the same browse
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import secrets
 import threading
@@ -25,9 +26,10 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from spillgate.cli.desk import Desk
 from spillgate.cli.job import CORRECTIONS, page_of, stems_of
+from spillgate.cli.report.players import removed
 from spillgate.dsp.errors import DspError
 from spillgate.dsp.plan.corrections import Corrections
-from spillgate.dsp.take.model import Take, Track
+from spillgate.dsp.take.model import Take
 from spillgate.dsp.writing import write_atomically
 
 __all__ = ["DRAFT", "Review", "make_app"]
@@ -51,6 +53,7 @@ class Review:
     """
 
     def __init__(self, desk: Desk) -> None:
+        desk.take = desk.take.replace(progress=self._tell)
         self.desk = desk
         self.token = secrets.token_urlsafe(24)
         self.lock = threading.Lock()
@@ -63,14 +66,18 @@ class Review:
     def current(self) -> dict[str, Any]:
         """Corrections on the page: the draft if there is one, else what is saved."""
         draft = self.desk.out / DRAFT
-        saved = self.desk.corrections().to_dict()
+        problem = ""
+        try:
+            saved = self.desk.corrections().to_dict()
+        except DspError as error:
+            saved, problem = Corrections().to_dict(), f"{error}; saving replaces it"
         data = saved
         if draft.is_file():
             try:
                 data = Corrections.from_dict(json.loads(draft.read_text("utf-8")), DRAFT).to_dict()
-            except (DspError, ValueError):
-                data = saved
-        return {"revision": self.revision, "corrections": data, "saved": data == saved}
+            except (DspError, ValueError) as error:
+                problem = f"The edits not yet saved cannot be read ({error}); what is saved is shown."
+        return {"revision": self.revision, "corrections": data, "saved": data == saved, "problem": problem}
 
     def keep(self, revision: int, data: Any, save: bool) -> dict[str, Any]:
         """Keep corrections as a draft, or save them.
@@ -83,8 +90,7 @@ class Review:
             If another page has changed them since.
         """
         corrections = Corrections.from_dict(data)
-        for name in sorted(corrections.tracks):
-            self.desk.take.track(name)
+        self.desk.check(corrections)
         with self.lock:
             if revision != self.revision:
                 raise StaleError("another page has changed the corrections since; load them again")
@@ -108,13 +114,8 @@ class Review:
         return True
 
     def _run(self) -> None:
-        def tell(done: int, of: int, what: str) -> None:
-            self.state = {**self.state, "done": done, "of": of, "what": what}
-
-        desk = self.desk
-        desk.take = desk.take.replace(progress=tell)
         try:
-            files = desk.render()
+            files = self.desk.render()
         except DspError as error:
             self.state = {**self.state, "state": "failed", "error": str(error)}
         except Exception as error:  # the page must learn of it; the terminal shows the rest
@@ -123,8 +124,20 @@ class Review:
         else:
             self._stems = None
             self.state = {**self.state, "state": "done", "files": sorted(files)}
-        finally:
-            desk.take = desk.take.replace(progress=None)
+
+    def _tell(self, done: int, of: int, what: str) -> None:
+        if self.state["state"] == "running":
+            self.state = {**self.state, "done": done, "of": of, "what": what}
+
+    def warm(self) -> None:
+        """Measure and decide in the background, so that the first render costs no more than the next."""
+
+        def work() -> None:
+            # what is wrong with the corrections is told when they are rendered
+            with contextlib.suppress(DspError):
+                self.desk.warm()
+
+        threading.Thread(target=work, daemon=True).start()
 
     # ---- sound
 
@@ -139,29 +152,7 @@ class Review:
         after = self._stems.read(track, start, start + n)
         if which == "after":
             return after
-        removed: NDArray[np.float32] = (self._moved(track, start, n) - after).astype(np.float32)
-        return removed
-
-    def _moved(self, track: Track, start: int, n: int) -> NDArray[np.float64]:
-        from spillgate.dsp.steps.base import Context
-        from spillgate.dsp.steps.move import MoveStep
-
-        take = self.desk.take
-        spec = next((s for s in self.desk.plan.steps.get(track.id, ()) if s.step == "move"), None)
-        if spec is None:
-            return take.read(track, start, start + n, "float64")
-        step = MoveStep(**spec.params)
-        before, after = step.margins(take.sr)
-        context = Context(
-            start=start,
-            n_out=n,
-            sr=take.sr,
-            n_samples=take.n_samples,
-            track=track.id,
-            arrays={},
-            read=lambda other, a, b: np.zeros(max(b - a, 0)),
-        )
-        return step.apply(take.read(track, start - before, start + n + after, "float64"), context)
+        return removed(self.desk.take, self.desk.plan, self._stems, track, start, start + n)
 
 
 class StaleError(Exception):
@@ -226,7 +217,7 @@ def make_app(review: Review, port: int) -> Starlette:
     async def page(request: Request) -> Response:
         nonce = secrets.token_urlsafe(12)
         desk = review.desk
-        text = await run_in_threadpool(page_of, desk.take, desk.plan, desk.out, base, nonce)
+        text = await run_in_threadpool(page_of, desk.take, desk.plan, desk.out, base, nonce, desk.pictures)
         policy = (
             f"default-src 'none'; style-src 'nonce-{nonce}'; script-src 'nonce-{nonce}'; connect-src 'self'; "
             "media-src 'self'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"

@@ -100,12 +100,7 @@ class Chain(Processor):
             If a third party's processor fails; the message names its distribution.
         """
         edits = corrections or Corrections()
-        take = _with_roles(take, edits)
-        processors = tuple(_with_parameters(p, edits) for p in self.processors)
-        for p in processors:
-            p.check_tracks(take)
-        for name in sorted(edits.tracks):
-            take.track(name)
+        take, processors = self._corrected(take, edits)
         memory = memory or Memory(keep=False)
         take = memory.measured(take, edits.roles, self.all_features, work)
         plan = begin(take) if plan is None else plan
@@ -125,6 +120,30 @@ class Chain(Processor):
                 plan = lay_delays(plan, edits, find)
                 key += repr(edits.delays)
         return plan if hits_laid else _lay(plan, edits, find)
+
+    def check(self, take: Take, corrections: Corrections) -> None:
+        """Make sure that corrections can be laid over what is decided about a take; decides nothing.
+
+        Parameters
+        ----------
+        take : Take
+        corrections : Corrections
+
+        Raises
+        ------
+        ParameterError
+            If one of them names a track, role, parameter or value there is not.
+        """
+        self._corrected(take, corrections)
+
+    def _corrected(self, take: Take, edits: Corrections) -> tuple[Take, tuple[Processor, ...]]:
+        take = _with_roles(take, edits)
+        processors = tuple(_with_parameters(p, edits) for p in self.processors)
+        for p in processors:
+            p.check_tracks(take)
+        for name in sorted(edits.tracks):
+            take.track(name)
+        return take, processors
 
     def to_dict(self) -> dict[str, Any]:
         """Give the chain as plain data."""

@@ -2,33 +2,29 @@
 
 from __future__ import annotations
 
-import base64
+import functools
 import hashlib
 import json
-import os
-import zlib
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.cli.report.meeting import meeting
+from spillgate.cli.report.pictures import Pictures, exact, packed, peaks, per_piece, signature, without_same
+from spillgate.cli.report.players import cleaned, players
+from spillgate.cli.report.questions import Group, groups, verdict
 from spillgate.dsp import params, registry
-from spillgate.dsp.core.overview import compand, extremes
-from spillgate.dsp.plan.model import Hit, Plan, Question
-from spillgate.dsp.take.model import Take, Track
+from spillgate.dsp.core.overview import expand
+from spillgate.dsp.plan.model import Finding, Hit, Plan
+from spillgate.dsp.take.model import ROLES, Take, Track
 from spillgate.dsp.writing import write_atomically
 
-__all__ = ["PEAKS_PER_S", "SURE", "Words", "page", "write_report"]
-
-PEAKS_PER_S = 1000
-"""Pieces of the waveform kept in the page for each second, to the nearest whole number of samples: 1 ms."""
+__all__ = ["SURE", "Words", "page", "write_report"]
 
 SURE = 0.99
 """Hits below this confidence are shown as doubtful."""
@@ -36,11 +32,8 @@ SURE = 0.99
 ASKED = 10
 """Questions shown at the top; the rest stays open."""
 
-BLOCK_S = 10
-
-PLAYS = frozenset({("WAV", "PCM_16"), ("WAV", "PCM_24"), ("WAV", "FLOAT"), ("WAVEX", "PCM_16"), ("WAVEX", "PCM_24"),
-                   ("WAVEX", "FLOAT"), ("WAV", "PCM_32"), ("FLAC", "PCM_16"), ("FLAC", "PCM_24")})  # fmt: skip
-"""Formats that browsers play; for others there is no player."""
+FILL_S = 2.0
+"""Length of what is called a fill when the loudest is looked for (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,21 +42,22 @@ class Words:
 
     Attributes
     ----------
-    verdict, changed : str
-        The first two lines.
+    changed : str
+        What was changed, on one line.
     tracks : mapping of str to str
         Per track id, what was done.
     footer : str
         Versions and the like.
     """
 
-    verdict: str
     changed: str
     tracks: Mapping[str, str] = field(default_factory=dict)
     footer: str = ""
 
 
-def write_report(take: Take, plan: Plan, stems: Take, out: Path, final: Path, words: Words) -> Path:
+def write_report(
+    take: Take, plan: Plan, stems: Take, out: Path, final: Path, words: Words, pictures: Pictures | None = None
+) -> Path:
     """Write the page that opens from disk.
 
     Parameters
@@ -78,6 +72,8 @@ def write_report(take: Take, plan: Plan, stems: Take, out: Path, final: Path, wo
     final : Path
         Folder in which the page will be opened: links to the originals are relative to it.
     words : Words
+    pictures : Pictures, optional
+        What was drawn before.
 
     Returns
     -------
@@ -85,16 +81,25 @@ def write_report(take: Take, plan: Plan, stems: Take, out: Path, final: Path, wo
         ``out / "report.html"``.
     """
     path = out / "report.html"
-    write_atomically(path, page(take, plan, stems, final, words).encode())
+    write_atomically(path, page(take, plan, stems, final, words, pictures=pictures).encode())
     return path
 
 
-def page(take: Take, plan: Plan, stems: Take, final: Path, words: Words, base: str = "", nonce: str = "") -> str:
+def page(
+    take: Take,
+    plan: Plan,
+    stems: Take,
+    final: Path,
+    words: Words,
+    base: str = "",
+    nonce: str = "",
+    pictures: Pictures | None = None,
+) -> str:
     """Build the page as text.
 
     Parameters
     ----------
-    take, plan, stems, final, words
+    take, plan, stems, final, words, pictures
         As for `write_report`.
     base : str
         Address below which the review server answers; empty for the page that opens from disk.
@@ -105,21 +110,24 @@ def page(take: Take, plan: Plan, stems: Take, final: Path, words: Words, base: s
     -------
     html : str
     """
-    changed = set(plan.steps)
-    shown = [t for t in take.tracks if t.is_drum]
+    editing = bool(base)
+    shown = take.drum_tracks
     index = {t.id: k for k, t in enumerate(shown)}
+    asked = groups(plan.questions)
+    held = Pictures() if pictures is None else pictures
 
     def one(track: Track) -> dict[str, Any]:
-        return _track(take, plan, stems, track, final, track.id in changed)
+        at = [g.first.time_s for g in asked[:ASKED] if g.first.track == track.id and g.first.time_s is not None]
+        return _Drawn(take, plan, stems, track, held).entry(final, at, editing)
 
     entries = take.map(one, shown, "drawing")
-    groups = _alike(sorted(plan.questions, key=lambda q: -q.weight))
     data = {
         "sr": take.sr,
         "seconds": take.n_samples / take.sr,
-        "peaks_per_s": take.sr / _per_piece(take.sr),
+        "peaks_per_s": take.sr / per_piece(take.sr),
         "sure": SURE,
         "tracks": [e["data"] for e in entries],
+        "questions": [_members(g, index) for g in asked],
     }
     text = json.dumps(data, separators=(",", ":"), ensure_ascii=True).replace("<", "\\u003c")
     rows = []
@@ -128,22 +136,27 @@ def page(take: Take, plan: Plan, stems: Take, final: Path, words: Words, base: s
         row = {"label": t.label, "mic": mic if t.is_drum else "not drums", "words": words.tracks.get(t.id, "")}
         more = entries[index[t.id]]["page"] if t.id in index else {}
         rows.append({**row, "shown": t.id in index, "index": index.get(t.id, k), **more})
+    labels = {t.id: t.label for t in take.tracks}
     text_of_page: str = (
         _environment()
         .get_template("page.html")
         .render(
             take=take.name,
-            verdict=words.verdict,
+            verdict=verdict(plan, len(asked)),
+            what=f"{len(shown)} drum track{'' if len(shown) == 1 else 's'}, {_clock(take.n_samples / take.sr)}",
             changed=words.changed,
             tracks=rows,
-            questions=[_question(take, q, n, index) for q, n in groups[:ASKED]],
-            more_questions=len(groups) - ASKED if len(groups) > ASKED else 0,
+            questions=[_question(g, k, index) for k, g in enumerate(asked[:ASKED])],
+            more_questions=len(asked) - ASKED if len(asked) > ASKED else 0,
+            mend=[_finding(f, labels) for f in plan.findings if f.severity == "mend"],
+            wide=[_finding(f, labels) for f in plan.findings if f.severity != "mend" and f.track not in index],
             chain=[_chain_row(p) for p in plan.chain],
             footer=words.footer,
+            roles=ROLES,
             css=_asset("report.css"),
             js=_asset("report.js"),
-            review_js=_asset("review.js") if base else "",
-            editing=bool(base),
+            review_js=[_asset("review.js"), _asset("listen.js")] if editing else [],
+            editing=editing,
             base=base,
             data=_Safe(text),
             nonce=nonce or hashlib.blake2b(text.encode(), digest_size=12).hexdigest(),
@@ -161,6 +174,7 @@ class _Safe(str):
         return str(self)
 
 
+@functools.cache
 def _environment() -> Any:
     import jinja2
 
@@ -170,6 +184,11 @@ def _environment() -> Any:
 
 def _asset(name: str) -> _Safe:
     return _Safe((resources.files("spillgate.cli.report") / "assets" / name).read_text(encoding="utf-8"))
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}:{rest:02d} min" if minutes else f"{rest} s"
 
 
 def _chain_row(entry: Mapping[str, Any]) -> dict[str, str]:
@@ -185,64 +204,116 @@ def _chain_row(entry: Mapping[str, Any]) -> dict[str, str]:
     }
 
 
-def _alike(questions: Sequence[Question]) -> list[tuple[Question, int]]:
-    """The weightiest of each kind and track, with the number of others alike."""
-    count = Counter((q.code, q.track) for q in questions)
-    seen: set[tuple[str, str]] = set()
-    groups = []
-    for q in questions:
-        if (q.code, q.track) not in seen:
-            seen.add((q.code, q.track))
-            groups.append((q, count[q.code, q.track] - 1))
-    return groups
+def _finding(f: Finding, labels: Mapping[str, str]) -> dict[str, str]:
+    label = labels.get(f.track, f.track)
+    advice = f.advice or f.code
+    return {"severity": f.severity, "advice": advice if not label or label in advice else f"{label}: {advice}"}
 
 
-def _question(take: Take, q: Question, alike: int, index: Mapping[str, int]) -> dict[str, Any]:
-    jump = q.time_s if q.time_s is not None and q.track in index else None
-    return {"text": q.text, "alike": alike, "jump": jump, "index": index.get(q.track, 0)}
-
-
-def _track(take: Take, plan: Plan, stems: Take, track: Track, final: Path, changed: bool) -> dict[str, Any]:
-    hits = plan.hits_of(track.id)
-    move = next((a for a in plan.alignments if a.track == track.id), None)
-    shift = move.delay_samples / take.sr if move and move.applied else 0.0
-    figures = plan.figures.get("spill", {}).get(track.id) or plan.figures.get("gate", {}).get(track.id) or {}
-    spans = [[round(float(a), 4), round(float(b), 4)] for a, b in figures.get("spans", [])]
-    before = _peaks(take, track, 0)
-    data: dict[str, Any] = {
-        "label": track.label,
-        "name": track.id,
-        "offset": track.start / take.sr,
-        "hits": [[round(h.time_s, 5), round(h.confidence, 4)] for h in hits],
-        "spans": spans,
-        "peaks": {"before": _packed(before)},
+def _question(g: Group, k: int, index: Mapping[str, int]) -> dict[str, Any]:
+    q = g.first
+    looks = q.time_s is not None and q.track in index
+    answers = [{"do": do, "word": word} for do, word in g.answers] if q.track in index else []
+    more = len(g.members) - 1
+    return {
+        "text": q.text,
+        "alike": more,
+        "jump": round(q.time_s, 5) if looks and q.time_s is not None else None,
+        "index": index.get(q.track, 0),
+        "group": k,
+        "answers": answers,
     }
-    stem = next((t for t in stems.tracks if t.id == track.id), None)
-    if changed and stem is not None:
-        # drawn on the input's timeline, so that a cleaned track lies over its original
-        data["peaks"]["after"] = _packed(_peaks(stems, stem, round(shift * take.sr)))
-    met = meeting(take, plan, track, move)
-    if met is not None:
-        data["meeting"] = {k: met[k] for k in ("target", "ms", "before", "after", "overhead")}
-    page: dict[str, Any] = {
-        "jumps": _jumps(take, track, hits, before, spans),
-        "players": _players(track, final, changed),
-        "meeting": met,
-        "findings": [{"severity": f.severity, "advice": f.advice} for f in plan.findings if f.track == track.id],
-        "hits": _hit_rows(hits, track.start / take.sr),
-        "doubtful": sum(h.confidence < SURE for h in hits),
-        "settings": _settings(plan, track),
-        "delay": round(move.delay_samples, 3) if move is not None else None,
-        "polarity": move.polarity if move is not None else 1,
-        "pan": {"left": -1, "right": 1}.get(track.position or "", 0),
-    }
-    return {"data": data, "page": page}
+
+
+def _members(g: Group, index: Mapping[str, int]) -> dict[str, Any]:
+    """All questions of a group, for stepping through and for answering them together."""
+    times = [round(q.time_s, 5) for q in g.members if q.time_s is not None]
+    return {"track": index.get(g.first.track, -1), "times": times, "code": g.first.code}
+
+
+class _Drawn:
+    """One track on its way into the page."""
+
+    def __init__(self, take: Take, plan: Plan, stems: Take, track: Track, pictures: Pictures) -> None:
+        self.take, self.plan, self.track, self.pictures = take, plan, track, pictures
+        self.stems = stems
+        self.stem = next((t for t in stems.tracks if t.id == track.id), None)
+        self.move = next((a for a in plan.alignments if a.track == track.id), None)
+        # everything is drawn on the input's timeline, so that a cleaned track lies over its original
+        self.shift = round(self.move.delay_samples) if self.move and self.move.applied else 0
+        self.cleaned = self.stem is not None and cleaned(plan, track.id)
+        self.sources = signature(track)
+        self.results = signature(self.stem) if self.stem is not None else None
+
+    def entry(self, final: Path, asked: Sequence[float], editing: bool) -> dict[str, Any]:
+        """Give what the script draws (``data``) and what the template shows (``page``)."""
+        take, plan, track, held = self.take, self.plan, self.track, self.pictures
+        hits = plan.hits_of(track.id)
+        figures = plan.figures.get("spill", {}).get(track.id) or plan.figures.get("gate", {}).get(track.id) or {}
+        spans = [[round(float(a), 4), round(float(b), 4)] for a, b in figures.get("spans", [])]
+        before, small = held.get(("before", track.id), self.sources, self._before)
+        data: dict[str, Any] = {
+            "label": track.label,
+            "name": track.id,
+            "offset": track.start / take.sr,
+            "shift": self.shift,
+            "moved": track.id in plan.steps,
+            "cleaned": self.cleaned,
+            "hits": [[round(h.time_s, 5), round(h.confidence, 4)] for h in hits],
+            "spans": spans,
+            "peaks": {"before": small},
+        }
+        after: NDArray[np.int8] | None = None
+        both = None if self.sources is None or self.results is None else (self.sources, self.results, self.shift)
+        if self.cleaned:
+            after, data["peaks"]["after"] = held.get(("after", track.id), both, lambda: self._after(before))
+        if asked and not editing:  # the review page asks the server for every sample it shows
+            data["exact"] = self._exact(asked)
+        other = tuple(a for a in plan.alignments if a.track in (track.id, self.move.target if self.move else ""))
+        key = None if self.sources is None else (self.sources, hits, other)
+        met = held.get(("meeting", track.id), key, lambda: meeting(take, plan, track, self.move))
+        if met is not None:
+            data["meeting"] = {k: met[k] for k in ("target", "ms", "before", "after", "overhead")}
+        shown: dict[str, Any] = {
+            "jumps": _jumps(take, plan, track, hits, before, after, spans),
+            "players": [] if editing else players(track, plan, final),
+            "meeting": met,
+            "findings": [
+                {"severity": f.severity, "advice": f.advice or f.code} for f in plan.findings if f.track == track.id
+            ],
+            "hits": _hit_rows(hits, track.start / take.sr),
+            "doubtful": sum(h.confidence < SURE for h in hits),
+            "settings": _settings(plan, track) if editing else [],
+            "delay": round(self.move.delay_samples, 3) if self.move is not None else None,
+            "polarity": self.move.polarity if self.move is not None else 1,
+            "pan": {"left": -1, "right": 1}.get(track.position or "", 0),
+            "role": track.role,
+            "drum": track.drum or "",
+        }
+        return {"data": data, "page": shown}
+
+    def _before(self) -> tuple[NDArray[np.int8], str]:
+        pairs = peaks(self.take, self.track, 0)
+        return pairs, packed(pairs)
+
+    def _after(self, before: NDArray[np.int8]) -> tuple[NDArray[np.int8], str]:
+        assert self.stem is not None
+        pairs = peaks(self.stems, self.stem, self.shift)
+        return pairs, packed(without_same(pairs, before))
+
+    def _exact(self, asked: Sequence[float]) -> dict[str, Any]:
+        pieces = {"before": exact(self.take, self.track, asked, 0)}
+        if self.cleaned and self.stem is not None:
+            pieces["after"] = exact(self.stems, self.stem, asked, self.shift)
+        return pieces
 
 
 def _settings(plan: Plan, track: Track) -> list[dict[str, Any]]:
     """Parameters that can be set for this track: those of the processors that made its steps."""
     rows = []
     by = {s.by for s in plan.steps.get(track.id, ())} - {"align"}
+    if track.role == "tom":
+        by |= {"gate", "detect"}
     for entry in plan.chain:
         if entry["processor"] not in by:
             continue
@@ -254,27 +325,6 @@ def _settings(plan: Plan, track: Track) -> list[dict[str, Any]]:
             shown = "off" if value is None else value
             rows.append({"processor": entry["processor"], "name": name, "value": shown, "help": help_of.get(name, "")})
     return rows
-
-
-def _per_piece(sr: int) -> int:
-    return max(1, round(sr / PEAKS_PER_S))
-
-
-def _peaks(take: Take, track: Track, shift: int) -> NDArray[np.int8]:
-    """Smallest and largest sample of every 1 ms piece, one byte each; `shift` samples are taken back."""
-    per_piece = _per_piece(take.sr)
-    n_pieces = -(-take.n_samples // per_piece)
-    pairs = np.zeros((n_pieces, 2), np.int8)
-    step = per_piece * PEAKS_PER_S * BLOCK_S
-    for a in range(0, take.n_samples, step):
-        b = min(a + step, take.n_samples)
-        k, m = a // per_piece, -(-(b - a) // per_piece)
-        pairs[k : k + m] = compand(extremes(take.read(track, a + shift, b + shift), a, per_piece, m))
-    return pairs
-
-
-def _packed(values: NDArray[Any]) -> str:
-    return base64.b64encode(zlib.compress(values.tobytes(), 6)).decode("ascii")
 
 
 def _hit_rows(hits: Sequence[Hit], offset: float) -> list[dict[str, Any]]:
@@ -295,37 +345,33 @@ def _hit_rows(hits: Sequence[Hit], offset: float) -> list[dict[str, Any]]:
     return rows
 
 
-def _players(track: Track, final: Path, changed: bool) -> list[dict[str, str]]:
-    f = track.file
-    if (f.format, f.subtype) not in PLAYS or len(track.files) > 1:
-        return []
-    players = []
-    if f.path.is_file():
-        relative = os.path.relpath(f.path.resolve(), final.resolve())
-        players.append({"which": "before", "src": quote(Path(relative).as_posix())})
-    if changed:
-        players.append({"which": "after", "src": quote(f"stems/{f.name}")})
-    return players
-
-
 def _jumps(
-    take: Take, track: Track, hits: Sequence[Hit], before: NDArray[np.int8], spans: Sequence[Sequence[float]]
+    take: Take,
+    plan: Plan,
+    track: Track,
+    hits: Sequence[Hit],
+    before: NDArray[np.int8],
+    after: NDArray[np.int8] | None,
+    spans: Sequence[Sequence[float]],
 ) -> list[dict[str, Any]]:
-    """Places worth a look: the densest second of loud hits, the softest kept hit, the longest open span."""
-    if track.role != "tom" or not hits:
+    """Places worth a look: the loudest fill, the softest kept hit, the longest ring, the loudest moment removed."""
+    if track.role != "tom":
         return []
-    times = np.array([h.time_s for h in hits])
-    power = np.array([10 ** (h.level_db / 10) for h in hits])
-    loudness = [float(power[(times >= t) & (times < t + 1.0)].sum()) for t in times]
-    jumps = [{"text": "loudest second", "time": round(float(times[int(np.argmax(loudness))]), 3)}]
-    softest = min(hits, key=lambda h: (h.level_db, h.time_s))
-    jumps.append({"text": "softest kept hit", "time": round(softest.time_s, 3)})
+    jumps: list[tuple[str, float]] = []
+    toms = {t.id for t in take.of_role("tom")}
+    all_hits = [h for h in plan.hits if h.track in toms]
+    if hits:
+        times = np.array([h.time_s for h in all_hits])
+        power = np.array([10 ** (h.level_db / 10) for h in all_hits])
+        loudness = [float(power[(times >= h.time_s) & (times < h.time_s + FILL_S)].sum()) for h in hits]
+        jumps.append(("loudest fill", hits[int(np.argmax(loudness))].time_s))
+        softest = min(hits, key=lambda h: (h.level_db, h.time_s))
+        jumps.append(("softest kept hit", softest.time_s))
     if spans:
         longest = max(spans, key=lambda s: s[1] - s[0])
-        jumps.append({"text": "longest open span", "time": round(float(longest[0]), 3)})
-        per_s = take.sr / _per_piece(take.sr)
-        removed = np.abs(before.astype(np.int16)).max(1)
-        for a, b in spans:
-            removed[int(a * per_s) : int(b * per_s) + 1] = 0
-        jumps.append({"text": "loudest moment removed", "time": round(float(np.argmax(removed)) / per_s, 3)})
-    return jumps
+        jumps.append(("longest ring", float(longest[0])))
+    if after is not None and len(before):
+        gone = np.abs(expand(before)).max(1) - np.abs(expand(after)).max(1)
+        at = int(np.argmax(gone)) * per_piece(take.sr) / take.sr
+        jumps.append(("loudest moment in what was removed", at))
+    return [{"text": text, "time": round(float(at), 3)} for text, at in jumps]

@@ -46,7 +46,7 @@ from pathlib import Path
 from typing import Any, ClassVar, Self
 
 from spillgate.dsp.errors import PlanError, nearest
-from spillgate.dsp.plan.model import Alignment, Hit, Plan, Span, StepSpec
+from spillgate.dsp.plan.model import Alignment, Hit, Plan, Question, Span, StepSpec
 
 __all__ = [
     "MATCH_S",
@@ -343,7 +343,9 @@ def lay_hits(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -
     Notes
     -----
     A stroke is one hit in each close mic of its drum: keeping, leaving out and moving act on all of them, by the
-    same amount of time.
+    same amount of time.  Questions that a correction answers are gone.  The times that were found in the tracks
+    whose hits changed stay in ``figures["corrections"]["found"]``: whatever a processor learns from them about *other*
+    tracks, it learns from there, so that overruling a hit changes its own drum and nothing else.
     """
     hits = list(plan.hits)
     unmatched: list[str] = []
@@ -377,7 +379,33 @@ def lay_hits(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -
             source = "moved" if edit.do == "move" else h.source
             until = h.ring_until_s if edit.ring_until_s is None else edit.ring_until_s + offset
             hits[k] = dataclasses.replace(h, time_s=h.time_s + by, confidence=1.0, source=source, ring_until_s=until)
-    return plan.with_hits(tuple(hits)), tuple(unmatched)
+    corrected = plan.with_hits(tuple(hits))
+    changed = [t.track for t in plan.tracks if plan.hits_of(t.track) != corrected.hits_of(t.track)]
+    found_s = {track: [h.time_s for h in plan.hits_of(track)] for track in changed}
+    if found_s:
+        corrected = corrected.with_figures("corrections", {"found": found_s})
+    return _answered(corrected, corrections, find), tuple(unmatched)
+
+
+def _answered(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -> Plan:
+    """Take out the questions about strokes and drums that the corrections answer."""
+    facts = {t.track: t for t in plan.tracks}
+    drum_of = {t.track: t.drum or t.track for t in plan.tracks}
+    edits = [
+        (drum_of[find(e.track)], e.time_s + facts[find(e.track)].start / plan.sr)
+        for e in corrections.hits
+        if e.do != "ring"
+    ]
+
+    def open_still(q: Question) -> bool:
+        if not q.code.startswith("detect.") or q.track not in drum_of:
+            return True
+        mine = [time for drum, time in edits if drum == drum_of[q.track]]
+        if q.time_s is None:
+            return not mine
+        return not any(abs(time - q.time_s) <= MATCH_S for time in mine)
+
+    return plan.replace(questions=tuple(q for q in plan.questions if open_still(q)))
 
 
 def _stroke(hits: Sequence[Hit], track: str, mics: Sequence[str], time: float) -> set[int]:

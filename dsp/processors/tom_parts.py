@@ -15,11 +15,13 @@ if TYPE_CHECKING:
     from spillgate.dsp.core.bandgrid import Grid
     from spillgate.dsp.core.bleed import Mic, Parts
 
-__all__ = ["SURE", "TomParts", "other_mics", "state_of", "tom_parts", "was_played"]
+__all__ = ["SURE", "TomParts", "low_rate", "other_mics", "state_of", "tom_parts", "was_played"]
 
 SURE = 0.97
 """A drum that was really played has at least one hit this certain (measured: never-hit toms reached 0.95, real ones at
 least 0.987)."""
+LOW_RATE_BLOCK = 1 << 16
+"""Samples of the low rate that are made at a time."""
 
 
 @dataclass(frozen=True)
@@ -35,12 +37,15 @@ class TomParts:
     n_mics : int
         Other mics that explain the bleed.
     grid : Grid
+    made_from : hashable
+        What the parts depend on besides the take.
     """
 
     hits: NDArray[np.int64]
     parts: Parts
     n_mics: int
     grid: Grid
+    made_from: Any
 
 
 def state_of(plan: Plan, track: Track) -> DrumState | None:
@@ -86,14 +91,14 @@ def tom_parts(take: Take, plan: Plan, track: Track) -> TomParts:
     from spillgate.dsp.core.bleed import take_apart
 
     g = grid(take.sr)
-    key = _key(plan)
+    key = (_key(plan), tuple(h.time_s for h in plan.hits_of(track.id)))
 
     def make() -> TomParts:
         hits = samples_of(plan.hits_of(track.id), take.sr)
         mics = [mic for _, mic in other_mics(take, plan, track)]
         frames = np.unique(g.frame_at(hits.astype(np.float64)))
         parts = take_apart(take.features["band_powers"][track.id], mics, frames, g.frame_s)
-        return TomParts(hits, parts, len(mics), g)
+        return TomParts(hits, parts, len(mics), g, key)
 
     return take.once(f"tom parts: {track.id}", key, make)
 
@@ -120,8 +125,7 @@ def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
     g = grid(take.sr)
 
     def close(t: Track) -> Mic:
-        hits = samples_of(plan.hits_of(t.id), take.sr)
-        frames = np.unique(g.frame_at(hits.astype(np.float64)))
+        frames = np.unique(g.frame_at(np.floor(np.asarray(_found_s(plan).get(t.id, ()), np.float64) * take.sr + 0.5)))
         return Mic(powers[t.id], frames if len(frames) else None, True)
 
     def overhead(t: Track) -> Mic:
@@ -138,5 +142,30 @@ def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
     return found
 
 
+def low_rate(take: Take, track: Track) -> NDArray[np.float32]:
+    """Give a whole track at the low rate at which bleed is cancelled."""
+    from spillgate.dsp.core.cancel import MARGIN, decimate, factor_of
+
+    factor = factor_of(take.sr)
+    reach = MARGIN * factor
+
+    def make() -> NDArray[np.float32]:
+        pieces = []
+        for a in range(0, take.n_samples, LOW_RATE_BLOCK * factor):
+            b = min(a + LOW_RATE_BLOCK * factor, take.n_samples)
+            pieces.append(decimate(take.read(track, a - reach, b + reach), factor))
+        return np.concatenate(pieces) if pieces else np.zeros(0, np.float32)
+
+    return take.once(f"low rate: {track.id}", None, make)
+
+
+def _found_s(plan: Plan) -> dict[str, list[float]]:
+    """Times of the hits of every track as they were found: what the engineer overrules on one drum moves no other."""
+    found: dict[str, list[float]] = {t.track: [] for t in plan.tracks}
+    for h in plan.hits:
+        found.setdefault(h.track, []).append(h.time_s)
+    return found | {k: list(v) for k, v in plan.figures.get("corrections", {}).get("found", {}).items()}
+
+
 def _key(plan: Plan) -> tuple[Any, ...]:
-    return tuple((h.track, h.time_s) for h in plan.hits)
+    return tuple((track, *times) for track, times in sorted(_found_s(plan).items()))

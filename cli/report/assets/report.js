@@ -4,19 +4,30 @@
   const data = JSON.parse(document.getElementById("data").textContent);
   const sections = [...document.querySelectorAll("section.track")];
   const colours = {};
-  const readColours = () => {
+  let rem = 16;
+  const readStyle = () => {
     const style = getComputedStyle(document.documentElement);
-    for (const name of ["paper", "ink", "soft", "line", "panel", "before", "after", "removed", "open", "edge", "doubt"])
+    for (const name of ["paper", "ink", "soft", "line", "panel", "before", "after", "removed", "open", "edge", "doubt", "focus"])
       colours[name] = style.getPropertyValue("--" + name).trim();
+    rem = parseFloat(style.fontSize) || 16;
   };
 
-  const hooks = { draw: [], press: [] }; // what the review page adds
+  const hooks = { draw: [], press: [], frame: [], keys: {} }; // what the review page adds
 
   // ---- numbers in the page: base64 of deflated bytes
   const bytes = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
   const inflate = async (text) => {
     const stream = new Blob([bytes(text)]).stream().pipeThrough(new DecompressionStream("deflate"));
-    return new Uint8Array(await new Response(stream).arrayBuffer());
+    return new Int8Array(await new Response(stream).arrayBuffer());
+  };
+  // All smallest values, then all largest -> pairs; -128: as in the other picture.
+  const paired = (flat, other) => {
+    const n = flat.length / 2, pairs = new Int8Array(flat.length);
+    for (let k = 0; k < n; k++) {
+      pairs[2 * k] = flat[k] === -128 && other ? other[2 * k] : flat[k];
+      pairs[2 * k + 1] = flat[n + k] === -128 && other ? other[2 * k + 1] : flat[n + k];
+    }
+    return pairs;
   };
 
   // A pyramid of smallest and largest values: level k holds 8^k pieces in one.
@@ -40,32 +51,40 @@
 
   const waves = new Map(); // index -> {before, after}
   const load = async (index) => {
-    const t = data.tracks[index];
     if (waves.has(index)) return;
     waves.set(index, null);
-    const made = {};
-    for (const which of ["before", "after"])
-      if (t.peaks && t.peaks[which]) made[which] = pyramid(new Int8Array((await inflate(t.peaks[which])).buffer));
+    const { peaks } = data.tracks[index], before = paired(await inflate(peaks.before)), made = { before: pyramid(before) };
+    if (peaks.after) made.after = pyramid(paired(await inflate(peaks.after), before));
     waves.set(index, made);
     schedule();
   };
 
+  // ---- exact samples: pieces {start, x}, those of the page and those the review page asks for; newest last
+  const exact = data.tracks.map(() => ({ before: [], after: [] }));
+  data.tracks.forEach((t, index) => {
+    for (const which of ["before", "after"])
+      for (const piece of (t.exact || {})[which] || []) {
+        const small = new Int16Array(bytes(piece.samples).buffer);
+        exact[index][which].push({ start: piece.start, x: Float32Array.from(small, (v) => v / 32767) });
+      }
+  });
+
   // ---- the common time axis
   const view = { from: 0, to: Math.max(data.seconds, 0.01) };
-  const least = 0.02;
+  const least = Math.min(24 / data.sr, data.seconds || 1); // s: single samples can be told apart
   const setView = (from, to) => {
-    let span = Math.min(Math.max(to - from, least), data.seconds);
+    const span = Math.min(Math.max(to - from, least), Math.max(data.seconds, 0.01));
     from = Math.min(Math.max(from, 0), Math.max(data.seconds - span, 0));
     view.from = from; view.to = from + span;
     schedule();
   };
   const zoom = (factor, at) => {
     const centre = at === undefined ? (view.from + view.to) / 2 : at, share = (centre - view.from) / (view.to - view.from);
-    const span = Math.min(Math.max((view.to - view.from) * factor, least), data.seconds);
+    const span = Math.max((view.to - view.from) * factor, least);
     setView(centre - share * span, centre - share * span + span);
   };
   const clock = (s) => {
-    const m = Math.floor(s / 60), digits = view.to - view.from < 2 ? 4 : 2;
+    const span = view.to - view.from, m = Math.floor(s / 60), digits = span < 0.2 ? 5 : span < 2 ? 4 : 2;
     return m + ":" + (s - 60 * m).toFixed(digits).padStart(digits + 3, "0");
   };
 
@@ -77,7 +96,8 @@
     g.clearRect(0, 0, w, h);
     return [g, w, h, ratio];
   };
-  const drawWave = (g, levels, w, top, height, colour) => {
+  const font = (ratio) => 0.69 * rem * ratio + "px system-ui, sans-serif";
+  const drawWave = (g, levels, w, top, height, colour, skip) => {
     const perPixel = ((view.to - view.from) * data.peaks_per_s) / w;
     let level = 0, scale = 1;
     while (level + 1 < levels.length && scale * 8 <= perPixel) { level++; scale *= 8; }
@@ -85,6 +105,7 @@
     g.fillStyle = colour;
     g.beginPath();
     for (let x = 0; x < w; x++) {
+      if (skip && skip(view.from + ((x + 0.5) / w) * (view.to - view.from))) continue;
       const a = Math.floor((view.from * data.peaks_per_s + x * perPixel) / scale);
       const b = Math.max(a + 1, Math.floor((view.from * data.peaks_per_s + (x + 1) * perPixel) / scale));
       let low = 127, high = -127;
@@ -96,15 +117,38 @@
     }
     g.fill();
   };
+  const drawExact = (g, pieces, at, w, top, height, ratio, colour) => {
+    const middle = top + height / 2, half = height / 2;
+    const root = (v) => Math.sign(v) * Math.sqrt(Math.min(Math.abs(v), 1));
+    g.strokeStyle = g.fillStyle = colour; g.lineWidth = 1.4 * ratio;
+    for (const piece of pieces) {
+      const a = Math.max(0, Math.floor(view.from * data.sr) - piece.start - 1), b = Math.min(piece.x.length, Math.ceil(view.to * data.sr) - piece.start + 2);
+      if (b <= a) continue;
+      g.beginPath();
+      for (let k = a; k < b; k++) {
+        const x = at((piece.start + k) / data.sr), y = middle - root(piece.x[k]) * half;
+        if (k > a) g.lineTo(x, y); else g.moveTo(x, y);
+      }
+      g.stroke();
+      if (((view.to - view.from) * data.sr) / w < 0.12) // single samples as dots
+        for (let k = a; k < b; k++) g.fillRect(at((piece.start + k) / data.sr) - 1.5 * ratio, middle - root(piece.x[k]) * half - 1.5 * ratio, 3 * ratio, 3 * ratio);
+    }
+  };
+  const close = (w, ratio) => ((view.to - view.from) * data.sr) / (w / ratio) < 12; // samples a pixel: exact ones can be seen
   const drawTrack = (section) => {
     const index = Number(section.dataset.index), t = data.tracks[index], canvas = section.querySelector("canvas.wave");
     const [g, w, h, ratio] = fit(canvas), at = (s) => ((s - view.from) / (view.to - view.from)) * w;
-    const head = 13 * ratio;
+    const head = 0.82 * rem * ratio;
     g.fillStyle = colours.open;
     for (const [a, b] of t.spans) if (b > view.from && a < view.to) g.fillRect(at(a), head, Math.max(at(b) - at(a), 1), h - head);
-    const made = waves.get(index);
-    if (made && made.before) drawWave(g, made.before, w, head, h - head, made.after ? colours.before : colours.after);
-    if (made && made.after) drawWave(g, made.after, w, head, h - head, colours.after);
+    const made = waves.get(index), near = close(w, ratio);
+    const layers = t.cleaned ? [["before", colours.before], ["after", colours.after]] : [["before", colours.after]];
+    for (const [which, colour] of layers) {
+      const pieces = near ? exact[index][which] : [];
+      const known = (s) => pieces.some((p) => s * data.sr >= p.start && s * data.sr < p.start + p.x.length - 1);
+      if (made && made[which]) drawWave(g, made[which], w, head, h - head, colour, pieces.length ? known : null);
+      if (pieces.length) drawExact(g, pieces, at, w, head, h - head, ratio, colour);
+    }
     g.strokeStyle = colours.edge; g.lineWidth = 1.5 * ratio;
     for (const [a, b] of t.spans) {
       if (b < view.from || a > view.to) continue;
@@ -114,7 +158,7 @@
         g.beginPath(); g.moveTo(x + d * foot, head); g.lineTo(x, head); g.lineTo(x, h); g.lineTo(x + d * foot, h); g.stroke();
       }
     }
-    g.font = 11 * ratio + "px system-ui, sans-serif"; g.textAlign = "center";
+    g.font = font(ratio); g.textAlign = "center";
     let lastText = -1e9;
     for (const [s, confidence] of t.hits) {
       if (s < view.from || s > view.to) continue;
@@ -125,38 +169,42 @@
       if (doubtful && x - lastText > 9 * ratio) { g.fillText("?", x + 9 * ratio, head - 2 * ratio); lastText = x; }
     }
     for (const over of hooks.draw) over(g, index, t, at, w, h, ratio, colours);
-    const player = playing && playing.index === index ? playing.audio : null;
-    if (player) { const x = at(player.currentTime + t.offset); g.fillStyle = colours.ink; g.fillRect(x, 0, ratio, h); }
+    if (playing && playing.index === index) { const x = at(playing.audio.currentTime + t.offset - (playing.button.dataset.which === "before" ? 0 : t.shift / data.sr)); g.fillStyle = colours.ink; g.fillRect(x, 0, ratio, h); }
   };
-  const samples = (text) => new Int16Array(bytes(text).buffer);
   const drawMeeting = (canvas, t) => {
-    const m = t.meeting, [g, w, h, ratio] = fit(canvas), close = samples(m[canvas.dataset.side]), far = samples(m.overhead), n = Math.min(close.length, far.length);
+    const m = t.meeting, samples = (text) => new Int16Array(bytes(text).buffer);
+    const near = samples(m[canvas.dataset.side]), far = samples(m.overhead), n = Math.min(near.length, far.length);
+    const [g, w, h, ratio] = fit(canvas), head = 1.1 * rem * ratio;
     const line = (v, colour, dash) => {
       let top = 1; for (const s of v) top = Math.max(top, Math.abs(s));
       g.strokeStyle = colour; g.lineWidth = 1.4 * ratio; g.setLineDash(dash);
       g.beginPath();
-      for (let k = 0; k < n; k++) { const x = (k / (n - 1)) * w, y = h / 2 - (v[k] / top) * h * 0.45; if (k) g.lineTo(x, y); else g.moveTo(x, y); }
+      for (let k = 0; k < n; k++) { const x = (k / (n - 1)) * w, y = head + (h - head) * (0.5 - (v[k] / top) * 0.47); if (k) g.lineTo(x, y); else g.moveTo(x, y); }
       g.stroke(); g.setLineDash([]);
     };
-    line(far, colours.before, [5 * ratio, 3 * ratio]);
-    line(close, colours.after, []);
-    g.fillStyle = colours.soft; g.font = 11 * ratio + "px system-ui, sans-serif"; g.textAlign = "left";
-    g.fillText(canvas.dataset.side + ": solid " + t.label + ", dashed " + m.target + (canvas.dataset.side === "after" ? ", moved " + m.ms + " ms" : "") + ", mean of the loudest hits", 6 * ratio, 13 * ratio);
+    line(far, colours.soft, [5 * ratio, 3 * ratio]);
+    line(near, colours.after, []);
+    g.fillStyle = colours.soft; g.font = font(ratio); g.textAlign = "left";
+    g.fillText(canvas.dataset.side + ": solid " + t.label + ", dashed " + m.target + (canvas.dataset.side === "after" ? ", moved " + m.ms + " ms" : ""), 6 * ratio, 0.8 * rem * ratio);
   };
 
   const visible = new Set();
-  let asked = false;
+  let asked = false, stale = true; // stale: what does not depend on the view must be drawn, too
   const schedule = () => { if (!asked) { asked = true; requestAnimationFrame(draw); } };
+  const redraw = () => { stale = true; schedule(); };
   const where = document.getElementById("where");
   const draw = () => {
     asked = false;
     for (const section of visible) {
       drawTrack(section);
       const t = data.tracks[Number(section.dataset.index)];
-      if (t.meeting) for (const canvas of section.querySelectorAll("canvas.meet")) drawMeeting(canvas, t);
+      if (t.meeting && (stale || !section.dataset.met)) { for (const canvas of section.querySelectorAll("canvas.meet")) drawMeeting(canvas, t); section.dataset.met = "1"; }
     }
-    where.textContent = clock(view.from) + " to " + clock(view.to);
-    if (playing && !playing.audio.paused) schedule();
+    if (stale) for (const section of sections) if (!visible.has(section)) delete section.dataset.met;
+    stale = false;
+    const text = clock(view.from) + " to " + clock(view.to);
+    if (where.textContent !== text) where.textContent = text;
+    if ((playing && !playing.audio.paused) || hooks.frame.map((f) => f()).some(Boolean)) schedule();
   };
   const watch = new IntersectionObserver((entries) => {
     for (const e of entries) {
@@ -177,7 +225,7 @@
     audio.currentTime = from;
     playing = { index, audio, button };
     button.setAttribute("aria-pressed", "true");
-    audio.play().then(schedule, () => { where.textContent = "This browser cannot play " + t.label + " (" + button.dataset.which + ")."; stop(); });
+    audio.play().then(schedule, () => { if (playing && playing.audio === audio) { where.textContent = "This browser cannot play " + t.label + " (" + button.dataset.which + ")."; stop(); } });
     audio.onended = stop;
   };
 
@@ -187,31 +235,45 @@
     if (!section) return;
     const span = Math.min(Math.max(view.to - view.from, 0.4), 1.6);
     setView(s - span * 0.3, s + span * 0.7);
-    section.scrollIntoView({ block: "center" });
+    section.querySelector("canvas.wave").scrollIntoView({ block: "center" });
     section.querySelector("canvas.wave").focus({ preventScroll: true });
+    for (const f of hooks.jumped || []) f(Number(index), s);
   };
   document.addEventListener("click", (event) => {
     const button = event.target.closest("button");
     if (!button) return;
-    if (button.classList.contains("jump")) jump(button.dataset.track, Number(button.dataset.time));
-    else if (button.classList.contains("hear")) hear(button.closest("section"), button);
+    if (button.classList.contains("jump")) {
+      if (button.dataset.group !== undefined) asking = steps.findIndex((s) => s.group === Number(button.dataset.group));
+      jump(button.dataset.track, Number(button.dataset.time));
+    } else if (button.classList.contains("hear")) hear(button.closest("section"), button);
     else if (button.classList.contains("stop")) stop();
   });
   const move = (share) => setView(view.from + share * (view.to - view.from), view.to + share * (view.to - view.from));
-  const press = { whole: () => setView(0, data.seconds), closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => move(-0.4), later: () => move(0.4) };
-  for (const [id, action] of Object.entries(press)) document.getElementById(id).addEventListener("click", action);
-  const questions = [...document.querySelectorAll("ol.questions button.jump")];
+  // all strokes asked about, those of one question one after the other
+  const steps = data.questions.flatMap((q, group) => (q.track < 0 ? [] : q.times.map((time) => ({ track: q.track, time, group }))));
   let asking = -1;
+  const ask = (by) => {
+    if (!steps.length) return;
+    asking = asking < 0 ? (by > 0 ? 0 : steps.length - 1) : (asking + by + steps.length) % steps.length;
+    jump(steps[asking].track, steps[asking].time);
+  };
+  const press = {
+    whole: () => setView(0, data.seconds), closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => move(-0.4), later: () => move(0.4),
+    "next-question": () => ask(1), "previous-question": () => ask(-1),
+  };
+  for (const [id, action] of Object.entries(press)) document.getElementById(id).addEventListener("click", action);
+  if (!steps.length) for (const id of ["next-question", "previous-question"]) document.getElementById(id).disabled = true;
+  const keys = {
+    ArrowLeft: () => move(-0.2), ArrowRight: () => move(0.2), "+": () => zoom(0.5), "=": () => zoom(0.5), "-": () => zoom(2), 0: press.whole,
+    n: () => ask(1), p: () => ask(-1), Escape: stop,
+  };
   document.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || /^(INPUT|SELECT|TEXTAREA|AUDIO)$/.test(event.target.tagName)) return;
-    const keys = {
-      ArrowLeft: () => move(-0.2), ArrowRight: () => move(0.2), "+": () => zoom(0.5), "=": () => zoom(0.5), "-": () => zoom(2), 0: () => setView(0, data.seconds),
-      n: () => { if (questions.length) { asking = (asking + 1) % questions.length; questions[asking].click(); } },
-      p: () => { if (questions.length) { asking = (asking + questions.length - 1) % questions.length; questions[asking].click(); } },
-      Escape: stop,
-    };
-    const action = keys[event.key] || keys[event.key.toLowerCase()];
-    if (action) { event.preventDefault(); action(); }
+    const typing = /^(SELECT|TEXTAREA|AUDIO)$/.test(event.target.tagName) || (event.target.tagName === "INPUT" && !/^(checkbox|radio)$/.test(event.target.type));
+    if (typing || event.defaultPrevented) return;
+    const name = (event.ctrlKey || event.metaKey ? "ctrl " : "") + (event.altKey ? "alt " : "") + (event.shiftKey && event.key.length > 1 ? "shift " : "") + (event.key.length > 1 ? event.key : event.key.toLowerCase());
+    if (event.target.type === "radio" && /Arrow/.test(event.key)) return;
+    const action = hooks.keys[name] || keys[name];
+    if (action && action(event) !== false) event.preventDefault();
   });
   for (const section of sections) {
     const canvas = section.querySelector("canvas.wave");
@@ -238,9 +300,10 @@
   }
   for (const meter of document.querySelectorAll(".meter > i")) meter.style.width = meter.dataset.share + "%";
   for (const name of ["before", "after", "open"]) document.querySelector(".key-" + name).style.background = "var(--" + name + ")";
-  readColours();
-  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { readColours(); schedule(); });
-  window.addEventListener("resize", schedule);
+  readStyle();
+  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { readStyle(); redraw(); });
+  window.addEventListener("resize", () => { readStyle(); redraw(); });
+  window.addEventListener("beforeprint", () => { for (const s of sections) { visible.add(s); load(Number(s.dataset.index)); } redraw(); });
   schedule();
-  window.page = { data, view, setView, schedule, jump, hooks, colours, stop, clock };
+  window.page = { data, view, setView, schedule, redraw, jump, hooks, colours, stop, clock, exact, close, font };
 })();

@@ -1,0 +1,69 @@
+"""The questions in the order they are asked: the weightiest first, alike ones together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from spillgate.dsp.plan.model import Plan, Question
+
+__all__ = ["Group", "groups", "verdict"]
+
+
+@dataclass(frozen=True)
+class Group:
+    """Questions of one kind about one track.
+
+    Attributes
+    ----------
+    members : tuple of Question
+        The weightiest first; never empty.
+    """
+
+    members: tuple[Question, ...]
+
+    @property
+    def first(self) -> Question:
+        """The one that is shown."""
+        return self.members[0]
+
+    @property
+    def answers(self) -> tuple[tuple[str, str], ...]:
+        """What can be answered with one click: (what is done, word on the button)."""
+        return {
+            "detect.hit": (("keep", "keep"), ("leave out", "leave out")),
+            "detect.hit_left_out": (("add", "add"),),
+            "gate.doubtful": (("track keep", "it was"), ("track silence", "it was not")),
+        }.get(self.first.code, ())
+
+
+def groups(questions: Sequence[Question]) -> list[Group]:
+    """Put alike questions together.
+
+    Parameters
+    ----------
+    questions : sequence of Question
+
+    Returns
+    -------
+    groups : list of Group
+        By the weight of each one's first.  Whether a drum was played is asked once, by whoever acted on the doubt.
+    """
+    acted = {q.track for q in questions if q.code == "gate.doubtful"}
+    found: dict[tuple[str, str, str], list[Question]] = {}
+    for q in sorted(questions, key=lambda q: (-q.weight, q.code, q.track, q.time_s or 0.0, q.text)):
+        if q.code == "detect.drum" and q.track in acted:
+            continue
+        alone = "" if q.time_s is not None else q.text  # strokes of one track are alike, other questions are not
+        found.setdefault((q.code, q.track, alone), []).append(q)
+    return [Group(tuple(members)) for members in found.values()]
+
+
+def verdict(plan: Plan, n_groups: int) -> str:
+    """Say in a few words whether the take can be kept: keep, mend n, questions n."""
+    mend = sum(f.severity == "mend" for f in plan.findings)
+    parts = [f"mend {mend}" if mend else "keep"]
+    if n_groups:
+        parts.append(f"{n_groups} question{'' if n_groups == 1 else 's'}")
+    text = ", ".join(parts)
+    return text[:1].upper() + text[1:]
