@@ -13,7 +13,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -34,7 +34,7 @@ from spillgate.dsp.take.stems import StemWriter
 from spillgate.dsp.take.target import Edits, Target
 from spillgate.dsp.writing import FileCopy
 
-__all__ = ["REMOVED", "STEMS", "RenderReport", "StemReport", "names_of_stems", "render"]
+__all__ = ["REMOVED", "STEMS", "RenderReport", "StemReport", "names_of_stems", "render", "with_report"]
 
 BLOCK = 1 << 18
 """Samples rendered at a time."""
@@ -56,13 +56,13 @@ class RenderReport:
         One per track and file, in the take's order.
     folder : Path
         Where the stems are.
-    files : tuple of str
-        Everything that was written, relative to the output.
+    files : mapping of str to tuple of str
+        Per file of the take, what was written for it, relative to the output.
     """
 
     stems: tuple[StemReport, ...]
     folder: Path
-    files: tuple[str, ...] = ()
+    files: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -103,7 +103,7 @@ _Written = tuple[list[FileCopy | StemWriter], list[StemReport], list[str]]
 def render(
     take: Take,
     plan: Plan,
-    out: Path,
+    out: Path | str,
     *,
     only: Iterable[str] | None = None,
     block: int = BLOCK,
@@ -115,7 +115,7 @@ def render(
     take : Take
         With files.
     plan : Plan
-    out : Path
+    out : Path or str
         Created if need be; stems that are there already are replaced.
     only : iterable of str, optional
         Track ids or file names of the take; other stems are left as they are.
@@ -145,6 +145,7 @@ def render(
     itself where it is moved by whole samples, else what the plan gives without its masks (same interpolation, same
     dither).  In floating point it is the nearest number to the difference.
     """
+    out = Path(out)
     chains = {t.id: load_steps(t, plan) for t in take.tracks}
     _fits(take, plan)
     files = _chosen(take, only)
@@ -172,8 +173,36 @@ def render(
     return RenderReport(
         stems=tuple(s for _, stems, _ in results for s in stems),
         folder=job.stems,
-        files=tuple(n for _, _, names in results for n in names),
+        files={f.name: tuple(names) for f, (_, _, names) in zip(files, results, strict=True)},
     )
+
+
+def with_report(plan: Plan, report: RenderReport, before: Plan | None = None) -> Plan:
+    """Keep what the render did in the plan.
+
+    Parameters
+    ----------
+    plan : Plan
+        As rendered.
+    report : RenderReport
+    before : Plan, optional
+        The plan of the output that was there: what it says of files that were not rendered now still holds.
+
+    Returns
+    -------
+    plan : Plan
+        ``figures["render"]["tracks"][track]`` is a list, one entry per file of the track: the numbers of `StemReport`,
+        with overs in seconds from the file's first sample and in dB; ``["files"][file]`` lists what was written for a
+        file of the take.
+    """
+    held: Mapping[str, Any] = before.figures.get("render", {}) if before is not None else {}
+    known = {t.track for t in plan.tracks}
+    new = {s.file for s in report.stems}
+    tracks = {t: [e for e in v if e["file"] not in new] for t, v in held.get("tracks", {}).items() if t in known}
+    for s in report.stems:
+        tracks.setdefault(s.track, []).append(s.to_dict(plan.sr))
+    files = {**held.get("files", {}), **{k: list(v) for k, v in report.files.items()}}
+    return plan.with_figures("render", {"tracks": dict(sorted(tracks.items())), "files": dict(sorted(files.items()))})
 
 
 def names_of_stems(take: Take, plan: Plan) -> dict[tuple[str, int], str]:
