@@ -1,23 +1,36 @@
-"""The output folder: checked before anything is read, locked, filled out of sight and put in place at the end."""
+"""The output folder: checked before anything is read, locked, filled out of sight and put in place at the end.
+
+Putting in place is many renames, so it is written down first: once the list (`JOURNAL`) is on the disk the new output
+counts, and whoever opens the folder next completes what a killed process left half done.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import shutil
 import sys
 from collections.abc import Iterator
-from pathlib import Path
+from pathlib import Path, PurePosixPath
+from typing import Any
 
 from spillgate.dsp.errors import OutputError
+from spillgate.dsp.writing import FileCopy, synced, write_atomically
 
-__all__ = ["WORK", "aside", "check_output", "fill"]
+__all__ = ["WORK", "aside", "check_output", "fill", "refuse_links", "settle"]
 
 WORK = ".work"
 """Folder inside the output for everything that is gone at the end."""
 
 LOCK = ".lock"
+
+JOURNAL = "placing.json"
+"""In the work folder: the finished output that is being put in place."""
+
+FOLDERS = ("stems", "removed", "previews", "model", WORK)
+"""Folders inside the output that are written to."""
 
 LEFTOVERS = {WORK, LOCK, "corrections.toml", ".draft.json"}
 """What a run that was killed may leave, and what the engineer wrote beforehand; such an output counts as empty."""
@@ -42,16 +55,43 @@ def check_output(out: Path, take: Path, overwrite: bool) -> None:
         return
     if not out.is_dir():
         raise OutputError(f"{out}: is a file; choose a folder")
-    stems = (out / "stems").resolve()
-    if stems == b or b in stems.parents:
-        raise OutputError(f"{out / 'stems'}: leads into the take; remove that link")
+    refuse_links(out, take)
     there = {p.name for p in out.iterdir()} - LEFTOVERS
-    if not there:
+    journal = _journal(out)
+    if not there or (journal is not None and journal["first"]):
         return
     if not overwrite:
         raise OutputError(f"{out}: exists and is not empty; choose another folder or add --overwrite")
     if "plan.json" not in there:
         raise OutputError(f"{out}: holds files but no earlier output (plan.json); --overwrite would mix them up")
+
+
+def refuse_links(out: Path, take: Path) -> None:
+    """Make sure that no folder of an output leads into the take.
+
+    Raises
+    ------
+    OutputError
+        Names the link.
+    """
+    home = take.resolve()
+    for name in FOLDERS:
+        folder = (out / name).resolve()
+        if folder == home or home in folder.parents:
+            raise OutputError(f"{out / name}: leads into the take; remove that link")
+
+
+def settle(out: Path) -> None:
+    """Complete an output that a killed process was putting in place; call it before reading one.
+
+    Raises
+    ------
+    OutputError
+        If another run is writing to it, or it cannot be written.
+    """
+    if _journal(out) is not None:
+        with _lock(out):
+            _put_in_place(out)
 
 
 @contextlib.contextmanager
@@ -73,20 +113,16 @@ def fill(out: Path, *, whole: bool = True) -> Iterator[tuple[Path, Path]]:
     Raises
     ------
     OutputError
-        If the folder cannot be made, or another run is writing to it.
+        If the folder cannot be made or written, or another run is writing to it.
     """
     made = _make(out)
     try:
-        with _lock(out):
-            work = out / WORK
-            shutil.rmtree(work, ignore_errors=True)
+        with _lock(out), _work(out) as work:
             new = work / "new"
-            try:
-                new.mkdir(parents=True)
-                yield new, work
-                _put_in_place(new, out, whole)
-            finally:
-                shutil.rmtree(work, ignore_errors=True)
+            new.mkdir(parents=True)
+            yield new, work
+            _write_journal(new, out, whole)
+            _put_in_place(out)
     except BaseException:
         for folder in reversed(made):
             with contextlib.suppress(OSError):  # not empty: someone else's
@@ -109,13 +145,23 @@ def aside(out: Path) -> Iterator[Path]:
     """
     if not os.access(out, os.W_OK | os.X_OK):
         raise OutputError(f"{out}: cannot be written to (Permission denied); copy it to another folder")
-    with _lock(out):
-        work = out / WORK
-        shutil.rmtree(work, ignore_errors=True)
-        try:
-            work.mkdir()
-            yield work
-        finally:
+    with _lock(out), _work(out) as work:
+        yield work
+
+
+@contextlib.contextmanager
+def _work(out: Path) -> Iterator[Path]:
+    """Give an empty work folder; what a killed process left there is completed or thrown away first."""
+    _put_in_place(out)
+    work = out / WORK
+    if work.is_symlink():
+        raise OutputError(f"{work}: is a link; remove it")
+    shutil.rmtree(work, ignore_errors=True)
+    try:
+        work.mkdir()
+        yield work
+    finally:
+        if _journal(out) is None:  # else the next one completes it
             shutil.rmtree(work, ignore_errors=True)
 
 
@@ -138,11 +184,11 @@ def _make(out: Path) -> list[Path]:
 def _lock(out: Path) -> Iterator[None]:
     """Hold the output for this process; the system lets go of it even if we are killed."""
     path = out / LOCK
-    try:
-        stream = open(path, "a+b")  # noqa: SIM115 (only the opening may fail with this message)
-    except OSError as error:
-        raise OutputError(f"{out}: cannot be written to ({error.strerror}); choose another folder") from error
-    with stream:
+    while True:
+        try:
+            stream = open(path, "a+b")  # noqa: SIM115 (only the opening may fail with this message)
+        except OSError as error:
+            raise OutputError(f"{out}: cannot be written to ({error.strerror}); choose another folder") from error
         try:
             if sys.platform == "win32":
                 import msvcrt
@@ -153,7 +199,12 @@ def _lock(out: Path) -> Iterator[None]:
 
                 fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
+            stream.close()
             raise OutputError(f"{out}: another run is writing to it; wait for it or choose another folder") from error
+        if _is_still(path, stream.fileno()):
+            break
+        stream.close()  # the run before us took its lock file away after we had opened it: what we hold is nobody's
+    with stream:
         try:
             yield
         finally:
@@ -162,23 +213,85 @@ def _lock(out: Path) -> Iterator[None]:
     path.unlink(missing_ok=True)
 
 
-def _put_in_place(new: Path, out: Path, whole: bool) -> None:
-    """Move a finished output over an earlier one; only files the earlier run wrote are removed."""
-    stale = _earlier_stems(out) if whole else set()
-    shutil.rmtree(out / "model", ignore_errors=True)
-    files = sorted(p for p in new.rglob("*") if p.is_file())
-    files.sort(key=lambda p: p.name == "plan.json")  # last: an output with a plan is whole
-    for path in files:
-        target = out / path.relative_to(new)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        os.replace(path, target)
-    for name in stale - {p.name for p in files}:
-        (out / "stems" / name).unlink(missing_ok=True)
-
-
-def _earlier_stems(out: Path) -> set[str]:
+def _is_still(path: Path, descriptor: int) -> bool:
     try:
-        tracks = json.loads((out / "plan.json").read_text("utf-8"))["tracks"]
-        return {Path(t["file"]).name for t in tracks}
-    except (OSError, ValueError, KeyError, TypeError):
+        return os.path.samestat(os.stat(path), os.fstat(descriptor))
+    except FileNotFoundError:
+        return False
+
+
+def _write_journal(new: Path, out: Path, whole: bool) -> None:
+    """Say what is to be moved into the output and what goes; from here on the new output counts."""
+    files = sorted(p.relative_to(new).as_posix() for p in new.rglob("*") if p.is_file())
+    files.sort(key=lambda n: n == "plan.json")  # last: an output with a plan is whole
+    for name in files:
+        synced(new / name)
+    gone = _earlier_files(out) if whole else set()
+    gone |= {f"model/{p.name}" for p in (out / "model").glob("*.npz")}
+    first = not (out / "plan.json").exists()
+    entry = {"files": files, "gone": sorted(gone - set(files)), "first": first}
+    write_atomically(out / WORK / JOURNAL, json.dumps(entry, ensure_ascii=False).encode())
+
+
+def _journal(out: Path) -> dict[str, Any] | None:
+    """Read the journal; None if there is none that says something."""
+    try:
+        entry = json.loads((out / WORK / JOURNAL).read_text("utf-8"))
+        files, gone = ([n for n in entry[k] if _inside(n)] for k in ("files", "gone"))
+        return {"files": files, "gone": gone, "first": bool(entry["first"])}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
+
+
+def _inside(name: object) -> bool:
+    """Whether a name read from a file leads to something inside the output."""
+    if not isinstance(name, str) or not name or "\0" in name or "\\" in name:
+        return False
+    parts = PurePosixPath(name).parts
+    return parts[0] != "/" and ".." not in parts and ":" not in parts[0]
+
+
+def _put_in_place(out: Path) -> None:
+    """Move a finished output over an earlier one, or go on with it; only files an earlier run wrote are removed."""
+    journal = _journal(out)
+    if journal is None:
+        return
+    work = out / WORK
+    try:
+        for name in journal["files"]:
+            if (work / "new" / name).is_file():
+                _move(work / "new" / name, out / name)
+        for name in journal["gone"]:
+            if (out / name).is_symlink() or (out / name).is_file():
+                (out / name).unlink()
+        with contextlib.suppress(OSError):
+            (out / "model").rmdir()
+    except OSError as error:
+        where = error.filename2 or error.filename or out
+        raise OutputError(f"{where}: cannot be put in place ({error.strerror}); mend that and start again") from error
+    (work / JOURNAL).unlink()
+    shutil.rmtree(work, ignore_errors=True)
+
+
+def _move(path: Path, target: Path) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        os.replace(path, target)
+    except OSError as error:
+        if error.errno != errno.EXDEV:
+            raise
+        FileCopy(path, target.parent).commit()  # a folder of the output that lies on another disk
+        path.unlink()
+
+
+def _earlier_files(out: Path) -> set[str]:
+    """Name the stems that the plan in an output speaks of."""
+    try:
+        plan = json.loads((out / "plan.json").read_text("utf-8"))
+        named = [f"stems/{t['file']}" for t in plan["tracks"]]
+        written = plan.get("figures", {}).get("render", {}).get("files", {})
+        named += [n for names in written.values() for n in names]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return set()
+    kept = {n for n in named if _inside(n)}
+    return {n for n in kept if len(PurePosixPath(n).parts) == 2 and n.startswith(("stems/", "removed/"))}

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from spillgate.cli.output import aside, check_output, fill
+from spillgate.cli.output import aside, check_output, fill, settle
 from spillgate.dsp.errors import OutputError
 
 
@@ -177,3 +177,107 @@ def test_what_is_only_looked_at_leaves_nothing(tmp_path: Path) -> None:
     with aside(out) as folder:
         (folder / "anything").write_text("x")
     assert everything(out) == {"plan.json", "stems", "stems/Kick.wav"}
+
+
+def killed_half_way(out: Path, after: int, *, whole: bool = True) -> None:
+    """A process that fills the output with two new stems and dies after so many of its files are in place."""
+    code = (
+        "import os, sys; from pathlib import Path; from spillgate.cli import output\n"
+        "left = [int(sys.argv[2])]; move = output._move\n"
+        "def counted(a, b):\n"
+        "    if left[0] == 0: os._exit(9)\n"
+        "    left[0] -= 1; move(a, b)\n"
+        "output._move = counted\n"
+        "with output.fill(Path(sys.argv[1]), whole=sys.argv[3] == 'True') as (new, work):\n"
+        "    (new / 'stems').mkdir(); (new / 'model').mkdir()\n"
+        "    for name in ('stems/Kick.wav', 'stems/Tom.wav', 'model/gate.npz'): (new / name).write_text('new')\n"
+        '    (new / \'plan.json\').write_text(\'{"tracks": [{"file": "Kick.wav"}, {"file": "Tom.wav"}]}\')\n'
+    )
+    words = [sys.executable, "-c", code, str(out), str(after), str(whole)]
+    assert subprocess.run(words, check=False, timeout=60).returncode == 9
+
+
+NEW = {"model", "model/gate.npz", "plan.json", "stems", "stems/Kick.wav", "stems/Tom.wav"}
+
+
+@pytest.mark.parametrize("after", range(4))
+def test_putting_in_place_goes_on_where_it_was_killed(tmp_path: Path, take: Path, after: int) -> None:
+    out = tmp_path / "out"
+    killed_half_way(out, after)
+    check_output(out, take, overwrite=False)  # its own first run counts as nothing yet
+    settle(out)
+    assert everything(out) == NEW
+    with pytest.raises(OutputError, match="exists and is not empty"):
+        check_output(out, take, overwrite=False)
+    settle(out)
+
+
+@pytest.mark.parametrize("after", range(4))
+@pytest.mark.parametrize("whole", [True, False])
+def test_an_earlier_output_is_replaced_in_full_or_not(tmp_path: Path, take: Path, after: int, whole: bool) -> None:
+    out = finished(tmp_path / "out", "Kick.wav", "Old.wav")
+    (out / "model").mkdir()
+    (out / "model" / "old.npz").write_text("old")
+    killed_half_way(out, after, whole=whole)
+    with pytest.raises(OutputError, match="exists and is not empty"):
+        check_output(out, take, overwrite=False)
+    with fill(out, whole=False) as (new, _):
+        assert everything(out) - {".lock"} == NEW | {".work", ".work/new"} | (set() if whole else {"stems/Old.wav"})
+        (new / "stems").mkdir()
+    assert (out / "stems" / "Kick.wav").read_text() == "new"
+
+
+def test_a_journal_that_lies_harms_nothing(tmp_path: Path) -> None:
+    out = finished(tmp_path / "out", "Kick.wav")
+    (tmp_path / "mine").write_text("mine")
+    before = everything(tmp_path)
+    for text in (
+        '{"files": ["../mine", "/mine"], "gone": ["../mine", "stems/../../mine", "stems", "", 5], "first": true}',
+        '{"files": 5, "gone": [], "first": true}',
+        "[" * 100_000,
+        "",
+    ):
+        (out / ".work").mkdir()
+        (out / ".work" / "placing.json").write_text(text)
+        with fill(out, whole=False):
+            pass
+        assert everything(tmp_path) == before
+
+
+@pytest.mark.parametrize("folder", ["stems", "previews", "model", "removed", ".work"])
+def test_links_into_the_take_are_refused(take: Path, tmp_path: Path, folder: str) -> None:
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / folder).symlink_to(take, target_is_directory=True)
+    with pytest.raises(OutputError, match=f"{folder}: leads into the take; remove that link"):
+        check_output(tmp_path / "out", take, overwrite=True)
+
+
+def test_a_work_folder_elsewhere_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "text").write_text("mine")
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / ".work").symlink_to(tmp_path / "mine", target_is_directory=True)
+    with pytest.raises(OutputError, match="is a link; remove it"), fill(tmp_path / "out"):
+        pytest.fail("not reached")
+    assert (tmp_path / "mine" / "text").read_text() == "mine"
+
+
+def test_a_lock_file_that_was_taken_away_meanwhile_locks_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # between our opening and our locking the other run ends and removes its lock file
+    import fcntl
+
+    out = tmp_path / "out"
+    out.mkdir()
+    flock, taken = fcntl.flock, []
+
+    def late(stream: object, how: int) -> None:
+        if not taken:
+            (out / ".lock").unlink()
+            taken.append(1)
+        flock(stream, how)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(fcntl, "flock", late)
+    with fill(out), pytest.raises(OutputError, match="another run is writing"), fill(out):
+        pytest.fail("not reached")
