@@ -76,3 +76,19 @@ def test_another_reader_finds_every_stroke_at_its_sample(
         assert abs(a - b) < 1e-3
         assert u == v
     assert not path.with_name("hits.mid.part").exists()
+
+
+def test_a_third_reader_hears_the_same(tmp_path: Path) -> None:
+    """pretty_midi (C. Raffel and D. P. W. Ellis, ISMIR 2014) gives seconds: all strokes within half a sample."""
+    import pretty_midi
+
+    strokes = [(0.25, -3.0), (1.0 + 1 / 3, 0.0), (61.000_011, -20.0)]
+    rows = [("k.wav", "kick", s, v) for s, v in strokes] + [("s.wav", "snare", s + 0.1, v) for s, v in strokes]
+    write_midi(plan(48_000, rows, 12.0), tmp_path / "hits.mid")
+    read = pretty_midi.PrettyMIDI(str(tmp_path / "hits.mid"))
+    assert [i.is_drum for i in read.instruments] == [True]
+    kicks = [n for n in read.instruments[0].notes if n.pitch == 36]
+    assert pretty_midi.note_number_to_drum_name(36) == "Bass Drum 1"
+    for note, (at, level) in zip(kicks, strokes, strict=True):
+        assert abs(note.start * 48_000 - (at * 48_000 + 12.0)) <= 0.5 + 1e-3
+        assert note.velocity == velocity(level)

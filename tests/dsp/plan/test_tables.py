@@ -1,11 +1,12 @@
 """Tables: columns, whose first sample a time counts from, and what a delay does to it."""
 
 import csv
+import json
 
 import pytest
 
 from spillgate.dsp.plan.model import Alignment, Hit, Plan, TrackFacts
-from spillgate.dsp.plan.tables import write_alignment, write_hits
+from spillgate.dsp.plan.tables import write_alignment, write_hits, write_hits_json
 
 
 def fact(track, file, channel=0, start=0):
@@ -82,6 +83,23 @@ def test_hits(tmp_path):
     assert (two["track"], two["time_s"], two["stem_time_s"]) == ("Multi.wav", "1.500000", "1.500000")
     assert (two["open_s"], two["close_s"], two["source"], two["level_db"]) == ("", "", "added", "0.00")
     assert (three["piece"], three["open_s"]) == ('odd, "drum"', "")  # no stretch holds it
+
+
+def test_hits_for_programs(tmp_path):
+    write_hits_json(PLAN, tmp_path / "hits.json")
+    held = json.loads((tmp_path / "hits.json").read_text("utf-8"))
+    assert (held["schema"], held["sr"]) == (1, 48_000)
+    write_hits(PLAN, tmp_path / "hits.csv")
+    for row, other in zip(held["hits"], rows(tmp_path / "hits.csv"), strict=True):
+        assert row["track"] == other["track"]
+        assert (row["time_s"], row["stem_time_s"]) == (float(other["time_s"]), float(other["stem_time_s"]))
+        assert abs(row["stem_sample"] - row["stem_time_s"] * 48_000) <= 0.55  # the second is rounded to a microsecond
+        # General MIDI Level 1: 50 is the high tom; DLS: level = 40 lg(velocity / 127)
+        assert row["note"] == (50 if row["drum"] == "tom1" else None)
+        assert row["velocity"] == round(127 * 10 ** (row["level_db"] / 40))
+    assert [r["channel"] for r in held["hits"]] == [0, 3, 0]
+    write_hits_json(Plan(), tmp_path / "hits.json")
+    assert json.loads((tmp_path / "hits.json").read_text())["hits"] == []
 
 
 def test_spill_has_the_last_word_on_spans(tmp_path):

@@ -3,16 +3,22 @@
 import errno
 import os
 import struct
+from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.io
 import soundfile as sf
 import wavinfo
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from spillgate.dsp import writing
-from spillgate.dsp.errors import OutputError
-from spillgate.dsp.take import stems
+from spillgate.dsp.core.marker import Marker
+from spillgate.dsp.errors import AudioFileError, OutputError, ParameterError
+from spillgate.dsp.take import chunks, metadata, stems
 from spillgate.dsp.take.audio import INTEGER_BITS, probe
+from spillgate.dsp.take.target import Edits, Target
 
 FORMATS = [
     ("WAV", "PCM_U8"),
@@ -54,11 +60,11 @@ def fresh(file):
     return y, y.T / 2.0 ** (bits - 1)
 
 
-def write(file, folder, y, block=300):
-    with stems.StemWriter(file, folder) as writer:
+def write(file, folder, y, block=300, target=None, edits=None):
+    with stems.StemWriter(file, folder, target, edits) as writer:
         for a in range(0, file.n_samples, block):
             writer.write(y[:, a : a + block])
-    return folder / file.name
+    return folder / (target.name if target else file.name)
 
 
 @pytest.mark.parametrize(("container", "subtype"), FORMATS)
@@ -210,3 +216,146 @@ def test_copies_are_the_same_bytes_with_the_same_time(tmp_path):
     assert target.read_bytes() == source.read_bytes()
     assert target.stat().st_mtime_ns == 10**18
     assert os.listdir(tmp_path / "out") == ["Vox.wav"]
+
+
+SCIPY_DATA = Path(scipy.io.__file__).parent / "tests" / "data"
+
+
+def test_scipys_files_come_back_with_new_samples(tmp_path):
+    """WAV files of scipy's own tests: little and big endian, RF64, 1 to 5 channels, 8 to 64 bits, odd headers."""
+    seen = set()
+    for path in sorted(SCIPY_DATA.glob("*.wav")):
+        try:
+            file = probe(path).file
+        except AudioFileError:
+            continue  # cut short on purpose, or samples that no recorder writes
+        y, expected = fresh(file)
+        target = write(file, tmp_path, y)
+        assert np.array_equal(sf.read(target, always_2d=True)[0], expected), path.name
+        old, new = chunks.read_layout(path), chunks.read_layout(target)
+        assert [c.id for c in new.chunks] == [c.id for c in old.chunks if c.id not in chunks.STALE], path.name
+        assert new.form == old.form
+        seen.add((old.form, file.subtype, file.n_channels))
+    assert len(seen) >= 8
+    assert {form for form, _, _ in seen} == {b"RIFF", b"RIFX", b"RF64"}
+
+
+def piece(name, data, order="<"):
+    return struct.pack(f"{order}4sI", name, len(data)) + data + b"\0" * (len(data) & 1)
+
+
+BEXT = bytes(346) + b"\2\0" + bytes(254)
+LABELS = b"adtl" + piece(b"labl", b"\7\0\0\0old\0")
+CUE = struct.pack("<I", 1) + struct.pack("<II4sIII", 7, 5, b"data", 0, 0, 5)
+extra = st.one_of(
+    st.tuples(st.sampled_from([b"iXML", b"axml", b"JUNK", b"id3 ", b"abcd", b"PAD "]), st.binary(max_size=41)),
+    st.tuples(st.just(b"smpl"), st.binary(min_size=28, max_size=28).map(lambda d: d + bytes(8))),  # without loops
+    st.tuples(st.just(b"bext"), st.binary(max_size=30).map(lambda h: BEXT + h.replace(b"\0", b"."))),
+    st.tuples(st.just(b"LIST"), st.binary(max_size=9).map(lambda d: b"INFO" + piece(b"ICMT", d + b"\0"))),
+)
+singles = st.permutations([(b"cue ", CUE), (b"LIST", LABELS), (b"fact", bytes(4))]).flatmap(
+    lambda p: st.integers(0, 3).map(lambda n: p[:n])
+)
+
+
+@given(
+    before=st.lists(extra, max_size=4),
+    after=st.lists(extra, max_size=4),
+    known=singles,
+    n=st.integers(1, 50),
+    n_channels=st.integers(1, 5),
+    subtype=st.sampled_from(["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"]),
+    wide=st.booleans(),
+    marked=st.booleans(),
+    changed=st.booleans(),
+)
+@settings(max_examples=300, deadline=None)
+def test_any_wav_keeps_its_chunks(
+    tmp_path_factory, before, after, known, n, n_channels, subtype, wide, marked, changed
+):
+    """Random chunks, sizes and orders: all come back byte for byte but for the two things that are new."""
+    home = tmp_path_factory.getbasetemp() / "any"
+    (home / "out").mkdir(parents=True, exist_ok=True)
+    path = home / "Tom.wav"
+    mask = (1 << n_channels) - 1 if wide else None
+    fmt = chunks.format_chunk(48_000, n_channels, subtype, mask=mask)
+    rng = np.random.default_rng(n)
+    held = rng.bytes(n * n_channels * {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "FLOAT": 4, "DOUBLE": 8}.get(subtype, 4))
+    if subtype in ("FLOAT", "DOUBLE"):
+        held = np.zeros(n * n_channels, np.float32 if subtype == "FLOAT" else np.float64).tobytes()
+    rows = [*before, (b"fmt ", fmt.data), (b"data", held), *after, *known]
+    body = b"WAVE" + b"".join(piece(*r) for r in rows)
+    path.write_bytes(struct.pack("<4sI", b"RIFF", len(body)) + body)
+    file = probe(path).file
+    assert (file.subtype, file.n_channels, file.n_samples) == (subtype, n_channels, n)
+    y, expected = fresh(file)
+    markers = (Marker(0, 0, "tom1"), Marker(0, n, "open")) if marked else ()
+    new = write(file, home / "out", y, edits=Edits(line="Spillgate 1; mask" if changed else "", markers=markers))
+    assert np.array_equal(sf.read(new, always_2d=True)[0], expected)
+    layout = chunks.read_layout(new)
+    assert layout.behind == 0
+    assert layout.held == layout.data.size
+    read = [(c.id, chunks.payload(new, c)) for c in layout.chunks]
+    if marked:
+        cue = next(d for i, d in read if i == b"cue ")
+        labels = [d for i, d in read if i == b"LIST"]
+        old = [Marker(5, 0, "old" if (b"LIST", LABELS) in known else "")] if (b"cue ", CUE) in known else []
+        assert list(metadata.read_markers(cue, labels)) == [*old, *markers]
+        old_ids = [i for i, _ in rows]
+        assert [i for i, _ in read][: len(old_ids)] == old_ids  # new chunks stand at the end
+        read = [r for r in read[: len(old_ids)] if r[0] != b"cue " and r[1][:4] != b"adtl"]
+        rows = [r for r in rows if r[0] != b"cue " and r[1][:4] != b"adtl"]
+    for (name, data), (old_name, old_data) in zip(read, rows, strict=True):
+        assert name == old_name
+        if name == b"bext" and changed:
+            assert (data[:412], data[412:422], data[422:602]) == (old_data[:412], b"\xff\x7f" * 5, old_data[422:602])
+            assert data[602:].startswith(old_data[602:].rstrip(b"\r\n"))
+            assert data.endswith(b"T=Spillgate 1; mask\r\n")
+        elif name != b"data":
+            assert data == old_data
+
+
+def test_a_mask_of_loudspeakers_outlives_other_samples(tmp_path):
+    (tmp_path / "out").mkdir()
+    file = make(tmp_path / "Tom.wav", "WAVEX", "PCM_24", n_channels=5)
+    layout = chunks.read_layout(file.path)
+    old = chunks.channel_mask(chunks.payload(file.path, layout.find(b"fmt ")))
+    target = Target.of(file, subtype="FLOAT")
+    y = np.random.default_rng(0).standard_normal((5, file.n_samples))
+    new = write(file, tmp_path / "out", y, target=target)
+    assert sf.info(new).subtype == "FLOAT"
+    assert sf.info(new).format == "WAVEX"
+    layout = chunks.read_layout(new)
+    assert chunks.channel_mask(chunks.payload(new, layout.find(b"fmt "))) == old
+    assert chunks.payload(new, layout.find(b"fact")) == struct.pack("<I", file.n_samples)  # RIFF: not for PCM only
+
+
+@pytest.mark.parametrize("container", ["wav", "rf64", "bw64"])
+def test_texts_of_other_containers_go_into_a_wav(tmp_path, container):
+    (tmp_path / "out").mkdir()
+    path = tmp_path / "Tom.flac"
+    with sf.SoundFile(path, "w", 48_000, 1, "PCM_24") as sound:
+        sound.title, sound.comment = "Tom high", "take 7"
+        sound.write(np.zeros(100))
+    file = probe(path).file
+    target = Target.of(file, name="Tom.wav", container=container)
+    new = write(file, tmp_path / "out", fresh(file)[0], target=target)
+    data = new.read_bytes()
+    assert data[:4] == {"wav": b"RIFF", "rf64": b"RF64", "bw64": b"BW64"}[container]
+    (tmp_path / "as.wav").write_bytes((b"RF64" if container == "bw64" else data[:4]) + data[4:])
+    with sf.SoundFile(tmp_path / "as.wav") as sound:
+        assert (sound.title, sound.comment) == ("Tom high", "take 7")
+    info = wavinfo.WavInfoReader(str(tmp_path / "as.wav"))
+    assert info.info.title == "Tom high"
+
+
+def test_big_endian_stays_or_is_refused(tmp_path):
+    (tmp_path / "out").mkdir()
+    file = make(tmp_path / "Tom.wav", "WAV", "PCM_24", endian="BIG")
+    y = fresh(file)[0]
+    with pytest.raises(ParameterError, match=r"^Tom\.wav: is a big-endian WAV file, which cannot become"):
+        write(file, tmp_path / "out", y, target=Target.of(file, container="rf64"))
+    assert os.listdir(tmp_path / "out") == []
+    new = write(file, tmp_path / "out", y, target=Target.of(file, container="wav", subtype="PCM_32"))
+    assert new.read_bytes()[:4] == b"RIFX"
+    assert np.array_equal(sf.read(new, always_2d=True)[0], y.T / 2.0**31)
