@@ -21,9 +21,9 @@ from spillgate.dsp.core.scene import FAR, Candidates, Scene, Sources
 
 __all__ = ["FEATURES", "features"]
 
-FRESH_BEFORE, LEAK_BEFORE, LEAST = 0.18, 0.7, 3e-4
+FRESH_BEFORE, LEAK_BEFORE, LEAST = 0.18, 0.7, 3e-5
 """Shares of the energy before in numerator and denominator of the excess.  Tuned on takes of three kits."""
-PEAK_BEFORE = 0.2
+PEAK_BEFORE = 0.05
 """Share of the greatest energy of the 30 ms before in the denominator: a ring that beats is no new stroke."""
 WINDOW_DB = 10.0
 """A source is judged in its own mic by the bands within so many dB of its strongest."""
@@ -115,6 +115,14 @@ def features(scene: Scene, sources: Sources, probability: NDArray[np.float64] | 
         leak += level[:, None] * leaks[s][main]
     masking = LEAK_BEFORE * c.before + PEAK_BEFORE * c.around[0]
     excess = _db((c.fresh + FRESH_BEFORE * c.before) / (leak[:, :N_BANDS] + masking + LEAST))
+    for b in range(N_BANDS):
+        columns[f"excess_{b}"] = excess[:, b]
+    ordered = np.sort(excess, axis=1)[:, ::-1]
+    for b in range(5):
+        columns[f"excess_sorted_{b}"] = ordered[:, b]
+    columns["excess_mean"] = excess.mean(1)
+    ring_fresh = np.maximum(c.ring_after - c.ring_before, 0.0)
+    ring = _db((ring_fresh + FRESH_BEFORE * c.ring_before) / (leak[:, N_BANDS:] + LEAK_BEFORE * c.ring_before + LEAST))
     columns["ring_excess_low"], columns["ring_excess_mid"] = ring[:, 0], ring[:, 1]
     ratio = _db(c.fresh, 1e-5)[:, : N_BANDS - 1] - _db(own_vector, 1e-5)[:, : N_BANDS - 1]
     columns["level"], columns["scatter"] = ratio.mean(1), ratio.std(1)
