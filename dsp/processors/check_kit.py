@@ -30,7 +30,8 @@ FINE_CM, ACCEPTABLE_CM, MEND_CM = 1.0, 2.5, 5.0
 TAPE_CM = 1.0
 """Uncertainty of the difference of two tape measurements of ±0.5 cm each, both at their ends."""
 BALANCE_DB = 1.5
-UNSURE_MM = 1.0
+DOUBT = {"sure": 1.0, "likely": 1.5, "unsure": 3.0}
+"""How much more uncertain a distance is whose delays are not sure."""
 SOUND_CM_PER_S = 34_320.0
 """In dry air of 20 °C, as the delays' distances."""
 CM_PER_INCH = 2.54
@@ -44,12 +45,14 @@ HAT_TROUBLE_DB, HAT_FINE_DB = -8.0, -12.0
 TOM_HARD_DB, TOM_COMFORTABLE_DB = -8.0, -15.0
 THREE_TO_ONE_DB = -20.0 * math.log10(3.0)
 """Level of a source three times as far away."""
-FOREIGN_DB = 3.0
-"""A mic that hears another drum by this much more than its own is suspicious."""
+FOREIGN_DB, FOREIGN_FAR_DB = 3.0, 10.0
+"""A mic that hears another drum by this much more than its own is suspicious; by the second, for certain."""
+PLACES = {"hat": -1.0, "tom1": -0.5, "snare": -0.4, "kick": 0.0, "tom2": 0.1, "tom3": 0.5, "floor": 1.0, "floor2": 1.2}
+"""Where a right-handed drummer has them, from left to right."""
 SWAPPED_MS, SWAPPED_DB, SWAPPED_POINTS = 0.3, 2.0, -1.5
-"""The floor tom is nearer to the right overhead than snare, hat and high tom are, by more than 0.3 ms and 2 dB on most
-kits: each such step is a point, at most two of each kind (tuned on made takes; left-handed kits are the other way
-round, so the advice is to look)."""
+"""From the middle to the side of the kit the right overhead gets nearer by some 0.3 ms and louder by 2 dB: each such
+step is a point, at most two of each kind (tuned on made takes; left-handed kits are the other way round: look)."""
+FEWEST_HITS = 3
 SIGN_SURE = {"line": 3.0, "take": 6.0}
 """Margins (natural log units) from which a reversed mic is accused; in the line check no other drum disturbs."""
 LEAD_SURE = 3.0
@@ -117,11 +120,14 @@ def overhead_findings(
     if tape is not None:
         cm, sure = tape, TAPE_CM
     elif found:
-        cm, sure = float(found["cm"]), float(found["uncertainty_cm"])
-        if found.get("confidence") == "unsure":
-            sure = max(sure, 2.0 * sure)
+        cm = float(found["cm"])
+        sure = float(found["uncertainty_cm"]) * DOUBT[found["confidence"]]
     if cm is not None and sure is not None and take.layout in MISMATCH_LAYOUTS:
-        out.append(_mismatch(left, right, cm, sure, tape is not None, heard_cm))
+        if tape is None and heard_cm is None:
+            advice = "The snare reaches the overheads too unclearly to tell their distances: measure them with a tape."
+            out.append(finding("overhead_distance", "note", right.id, cm, "cm", None, advice))
+        else:
+            out.append(_mismatch(left, right, cm, sure, tape is not None, heard_cm))
         if tape is not None and heard_cm is not None and found:
             apart = heard_cm - tape
             if abs(apart) > TAPE_CM + float(found["uncertainty_cm"]):
@@ -144,8 +150,8 @@ def overhead_findings(
     points = _right_way_round(take, align, matrix, left, right)
     if points is not None and points <= SWAPPED_POINTS:
         advice = (
-            "Left and right look swapped: the floor tom reaches the wrong overhead earlier and louder than the drums "
-            f"on the other side do. Exchange the names or the cables. {CAUTION_PLUG}"
+            "Left and right look swapped: by delay and level, the drums on the right are nearer to the left overhead, "
+            f"as for a left-handed drummer. Exchange the names or the cables. {CAUTION_PLUG}"
         )
         for t in pair:
             out.append(finding("swapped", "mend", t.id, points, "points", SWAPPED_POINTS, advice))
@@ -162,30 +168,30 @@ def overhead_findings(
 def _right_way_round(
     take: Take, align: Mapping[str, Any], matrix: BleedMatrix, left: Track, right: Track
 ) -> float | None:
-    """Points for the overheads being the right way round, by delay and level of the floor tom against other drums.
+    """Points for the overheads being the right way round, by delays and levels of all drums.
 
-    Only differences between drums count, so neither the overheads' own distances nor their gains matter.
+    How the difference between the overheads changes with a drum's usual place is what counts, so neither the
+    overheads' own distances nor their gains matter.
     """
     steps: dict[str, float] = {}
     for t in take.tracks:
-        row = {v["overhead"]: v for v in align.get("pairs", {}).get(t.id, {}).values() if v["confidence"] != "unsure"}
-        if t.drum and t.drum not in steps and {left.id, right.id} <= set(row):
+        rows = align.get("pairs", {}).get(t.id, {}).values()
+        row = {v["overhead"]: v for v in rows if v["confidence"] != "unsure" and v["hits"] >= FEWEST_HITS}
+        if t.drum in PLACES and t.drum not in steps and {left.id, right.id} <= set(row):
             steps[t.drum] = 1000.0 * (row[right.id]["lag_samples"] - row[left.id]["lag_samples"]) / take.sr
     levels = {
         d: 10.0 * math.log10(_energy(matrix, right.id, d) / _energy(matrix, left.id, d))
         for d in matrix.drums
-        if min(_energy(matrix, left.id, d), _energy(matrix, right.id, d)) > 0.0
+        if d in PLACES and min(_energy(matrix, left.id, d), _energy(matrix, right.id, d)) > 0.0
     }
-    toms = [t.drum for t in take.of_role("tom") if t.drum]
-    low = next((d for d in ("floor", *reversed(toms)) if d in steps or d in levels), None)
-    if low is None:
-        return None
     points, told = 0.0, False
-    for values, unit, sense in ((steps, SWAPPED_MS, -1.0), (levels, SWAPPED_DB, 1.0)):
-        others = [values[d] for d in dict.fromkeys(("hat", "snare", *toms[:1])) if d in values and d != low]
-        if low in values and others:
-            told = True
-            points += max(-2.0, min(2.0, sense * (values[low] - float(np.mean(others))) / unit))
+    for values, unit in ((steps, -SWAPPED_MS), (levels, SWAPPED_DB)):
+        place = np.array([PLACES[d] for d in values])
+        if len(place) < 2 or np.ptp(place) < 0.5:
+            continue
+        told = True
+        slope = float(np.polyfit(place, list(values.values()), 1)[0])
+        points += max(-2.0, min(2.0, slope / unit))
     if not told:
         return None
     return points if take.view == "drummer" else -points
@@ -397,7 +403,7 @@ def bleed_findings(take: Take, matrix: BleedMatrix, heard: Mapping[str, Heard]) 
         level = others[worst]
         far = t.role in ("hat", "cymbal")
         foreign_mic = next((o for o in take.of_drum(worst)), None)
-        if level > FOREIGN_DB and not far:
+        if level > FOREIGN_DB and not far and _own_drum_lost(take, matrix, t, worst, level):
             advice = (
                 f"{t.label} hears the {worst} {level:.0f} dB louder than its own drum: right mic, right name, right "
                 f"drum? Exchanged with {foreign_mic.label if foreign_mic else worst}? {CAUTION_PLUG}"
@@ -414,6 +420,21 @@ def bleed_findings(take: Take, matrix: BleedMatrix, heard: Mapping[str, Heard]) 
             advice = f"{t.label} hears the {worst} at {level:.0f} dB re its own: under the 3:1 rule's 9.5 dB; {how}."
             out.append(finding("three_to_one", "note", t.id, level, "dB", THREE_TO_ONE_DB, advice))
     return tuple(out)
+
+
+def _own_drum_lost(take: Take, matrix: BleedMatrix, t: Track, worst: str, level: float) -> bool:
+    """Whether a mic stands at another drum: by far, or because that drum's mic hears this one's in turn.
+
+    A drum that is only brushed may well be softer in its own mic than a loud neighbour.
+    """
+    if level > FOREIGN_FAR_DB:
+        return True
+    for other in take.of_drum(worst):
+        if other.id in matrix.tracks and t.drum is not None:
+            back = matrix.db(other.id, worst).get(t.drum)
+            if back is not None and back > 0.0:
+                return True
+    return False
 
 
 def _bleed(t: Track, drum: str, level: float, limit: float, severity: Any) -> Finding:

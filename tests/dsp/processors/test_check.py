@@ -351,6 +351,13 @@ def test_three_grades_and_never_an_order_under_the_uncertainty(
         assert "let whoever is responsible" in found.advice
 
 
+def test_no_order_on_unsure_delays(line: tuple[Audio, list[tuple[float, str]]]) -> None:
+    figures = align_figures(snare_mismatch={"cm": 19.0, "uncertainty_cm": 3.0, "confidence": "unsure"})
+    found = one(judge(*line, align=figures), "overhead_distance")
+    assert found.severity == "note"
+    assert "Move" not in found.advice
+
+
 @pytest.mark.parametrize("layout", ["mid-side", "over-and-side", "mono", "three"])
 def test_other_layouts_have_no_mismatch(line: tuple[Audio, list[tuple[float, str]]], layout: str) -> None:
     figures = align_figures(snare_mismatch={"cm": 40.0, "uncertainty_cm": 1.0, "confidence": "sure"})
