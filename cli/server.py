@@ -149,9 +149,9 @@ class Review:
             return self.desk.take.read(track, start, start + n)
         if self._stems is None:
             self._stems = stems_of(self.desk.take, self.desk.out / "stems")
-        after = self._stems.read(track, start, start + n)
         if which == "after":
-            return after
+            x: NDArray[np.float32] = self._stems.read(self._stems.track(track.id), start, start + n)
+            return x
         return removed(self.desk.take, self.desk.plan, self._stems, track, start, start + n)
 
 

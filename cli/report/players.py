@@ -36,7 +36,8 @@ def cleaned(plan: Plan, track: str) -> bool:
 
 def removed(take: Take, plan: Plan, stems: Take, track: Track, a: int, b: int) -> NDArray[np.float32]:
     """Samples `a` to `b` of what was taken away: the recording, moved like its stem, minus the stem."""
-    gone: NDArray[np.float32] = (_moved(take, plan, track, a, b) - stems.read(track, a, b)).astype(np.float32)
+    stem = stems.read(stems.track(track.id), a, b)
+    gone: NDArray[np.float32] = (_moved(take, plan, track, a, b) - stem).astype(np.float32)
     return gone
 
 
@@ -112,7 +113,7 @@ def write_previews(
         track, kind = job
         read: dict[str, Callable[[int, int], NDArray[np.float32]]] = {
             "before": lambda a, b: take.read(track, a, b),
-            "after": lambda a, b: stems.read(track, a, b),
+            "after": lambda a, b: stems.read(stems.track(track.id), a, b),
             "removed": lambda a, b: removed(take, plan, stems, track, a, b),
         }
         path = new / _name(track, kind)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import importlib.util
 import os
 import shutil
+import socket
 import subprocess
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -92,3 +96,54 @@ def snapshot(folder: Path) -> dict[str, tuple[str, int, int]]:
 @pytest.fixture
 def untouched() -> Callable[[Path], dict[str, tuple[str, int, int]]]:
     return snapshot
+
+
+@pytest.fixture(scope="session")
+def finished_source(small_take_source: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """The small take and what the main job makes of it."""
+    from spillgate.cli.job import main_job
+    from spillgate.dsp.chain import Chain
+
+    out = tmp_path_factory.mktemp("finished") / "out"
+    main_job(small_take_source, out, Chain.from_names(), quiet=True, workers=2)
+    return small_take_source, out
+
+
+@pytest.fixture
+def finished(finished_source: tuple[Path, Path], tmp_path: Path) -> Path:
+    """An output of its own, whose take is not shared either."""
+    import json
+
+    take, out = finished_source
+    take = Path(shutil.copytree(take, tmp_path / "take"))
+    out = Path(shutil.copytree(out, tmp_path / "out"))
+    (out / "source.json").write_text(json.dumps({"schema": 1, "take": str(take)}), "utf-8")
+    return out
+
+
+@contextlib.contextmanager
+def serving(out: Path) -> Iterator[tuple[Any, str]]:
+    """The review server of an output, really listening; gives the review and its address."""
+    import uvicorn
+
+    from spillgate.cli.desk import open_desk
+    from spillgate.cli.server import Review, make_app
+
+    review = Review(open_desk(out, workers=2))
+    with socket.socket() as listening:
+        listening.bind(("127.0.0.1", 0))
+        listening.listen()
+        port = listening.getsockname()[1]
+        server = uvicorn.Server(uvicorn.Config(make_app(review, port), log_level="error", access_log=False))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
+        thread.start()
+        try:
+            yield review, f"http://127.0.0.1:{port}/{review.token}"
+        finally:
+            server.should_exit = True
+            thread.join(10)
+
+
+@pytest.fixture
+def serve() -> Callable[[Path], Any]:
+    return serving

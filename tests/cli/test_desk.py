@@ -1,0 +1,100 @@
+"""An output opened again: what it refuses, and how little a correction touches."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from spillgate.cli.desk import changed_files, open_desk
+from spillgate.dsp.errors import PlanError
+from spillgate.dsp.plan.corrections import Corrections
+
+
+def test_what_is_no_output_of_a_run(tmp_path: Path, finished: Path) -> None:
+    with pytest.raises(PlanError, match=r"plan\.json is missing"):
+        open_desk(tmp_path)
+    (finished / "source.json").write_text("{}", "utf-8")
+    with pytest.raises(PlanError, match="add --take TAKE"):
+        open_desk(finished)
+    open_desk(finished, finished.parent / "take")
+    with pytest.raises(PlanError, match="no longer there"):
+        open_desk(finished, finished.parent / "elsewhere")
+
+
+def test_a_recording_that_has_changed_is_refused(finished: Path) -> None:
+    tom = finished.parent / "take" / "03 Rack Tom.wav"
+    data = bytearray(tom.read_bytes())
+    data[-1] ^= 1
+    tom.write_bytes(data)
+    with pytest.raises(PlanError, match=r"03 Rack Tom\.wav: has changed since"):
+        open_desk(finished)
+
+
+def test_nothing_to_correct_renders_nothing_and_keeps_every_byte(finished: Path) -> None:
+    desk = open_desk(finished)
+    assert desk.render() == set()  # the report's links now lead to where the take lies
+    before = {p: p.read_bytes() for p in finished.rglob("*") if p.is_file()}
+    assert desk.render() == set()
+    assert {p: p.read_bytes() for p in finished.rglob("*") if p.is_file()} == before
+
+
+def test_a_stem_that_was_deleted_comes_back(finished: Path) -> None:
+    stem = finished / "stems" / "01 Kick.wav"
+    data = stem.read_bytes()
+    stem.unlink()
+    assert open_desk(finished).render() == {"01 Kick.wav"}
+    assert stem.read_bytes() == data
+
+
+def test_a_correction_changes_its_own_drum_and_answers_its_question(finished: Path) -> None:
+    desk = open_desk(finished)
+    old = desk.plan
+    hit = old.hits_of("04 Floor Tom.wav")[1]
+    edits = {"schema": 1, "hit": [{"track": "floor", "time_s": hit.time_s, "do": "leave out"}]}
+    (finished / "corrections.toml").write_text(Corrections.from_dict(edits).to_toml(), "utf-8")
+    assert desk.render() == {"04 Floor Tom.wav"}
+    assert changed_files(old, desk.plan) == {"04 Floor Tom.wav"}
+    assert hit not in desk.plan.hits
+    assert desk.plan.hits_of("03 Rack Tom.wav") == old.hits_of("03 Rack Tom.wav")
+    assert desk.plan.figures["gate"]["03 Rack Tom.wav"] == old.figures["gate"]["03 Rack Tom.wav"]
+    assert not [q for q in desk.plan.questions if q.time_s is not None and abs(q.time_s - hit.time_s) < 0.015]
+    assert json.loads((finished / "plan.json").read_text("utf-8"))["figures"]["corrections"]["found"]
+
+
+def test_a_silenced_span_is_silent_in_the_stem_and_a_kept_one_is_the_recording(finished: Path) -> None:
+    import numpy as np
+    import soundfile
+
+    edits = {"schema": 1, "span": [{"track": "tom1", "from_s": 1.0, "to_s": 1.3, "do": "silence"},
+                                   {"track": "floor", "from_s": 0.2, "to_s": 0.6, "do": "keep"}],
+             "delay": [{"track": "tom1", "samples": 0}, {"track": "floor", "samples": 0}]}  # fmt: skip
+    (finished / "corrections.toml").write_text(Corrections.from_dict(edits).to_toml(), "utf-8")
+    open_desk(finished).render()
+    take = finished.parent / "take"
+    stem, sr = soundfile.read(finished / "stems" / "03 Rack Tom.wav", dtype="int32")
+    inside = slice(round(1.03 * sr), round(1.27 * sr))  # fades lie inside the span
+    assert not stem[inside].any()
+    stem, _ = soundfile.read(finished / "stems" / "04 Floor Tom.wav", dtype="int32")
+    original, _ = soundfile.read(take / "04 Floor Tom.wav", dtype="int32")
+    kept = slice(round(0.2 * sr), round(0.6 * sr))
+    assert np.max(np.abs(stem[kept].astype(np.int64) - original[kept])) <= 2 << 8  # two steps of 24 bit
+
+
+def test_a_ring_kept_longer_is_in_the_stem(finished: Path) -> None:
+    import numpy as np
+    import soundfile
+
+    desk = open_desk(finished)
+    hit = desk.plan.hits_of("03 Rack Tom.wav")[-1]
+    edits = {
+        "schema": 1,
+        "hit": [{"track": "tom1", "time_s": hit.time_s, "do": "ring", "ring_until_s": hit.time_s + 1.2}],
+    }
+    before, sr = soundfile.read(finished / "stems" / "03 Rack Tom.wav")
+    (finished / "corrections.toml").write_text(Corrections.from_dict(edits).to_toml(), "utf-8")
+    assert desk.render() == {"03 Rack Tom.wav"}
+    after, _ = soundfile.read(finished / "stems" / "03 Rack Tom.wav")
+    late = slice(round((hit.time_s + 0.9) * sr), round((hit.time_s + 1.1) * sr))
+    assert np.sum(after[late] ** 2) > 10 * np.sum(before[late] ** 2)
