@@ -165,26 +165,30 @@ def one_take(task: Task) -> Outcome:
 
 
 def _done(folder: Path, out: Path, chain: Any) -> bool:
+    from spillgate.cli.job import laid_over
+    from spillgate.cli.output import settle
     from spillgate.dsp import registry
     from spillgate.dsp.plan import store
     from spillgate.dsp.take.features import fingerprints
     from spillgate.dsp.take.opening import open_take
 
+    settle(out)
     if not (out / "plan.json").is_file() or not (out / "report.html").is_file():
         return False
     try:
         plan = store.load(out)
         source = json.loads((out / "source.json").read_text("utf-8"))
-    except (DspError, OSError, ValueError):
+    except (DspError, OSError, ValueError, RecursionError):
+        return False
+    if not isinstance(source, dict):
         return False
     inputs = folder / INPUT_LIST
-    newer = [p for p in (inputs, out / "corrections.toml") if p.is_file()]
-    made = (out / "plan.json").stat().st_mtime
+    laid = laid_over(out, inputs)
     listed = registry.listing()
     wanted = [{**p.to_dict(), "version": listed[p.name].version} for p in chain.processors]
     if json.dumps(wanted, sort_keys=True) != json.dumps([dict(e) for e in plan.chain], sort_keys=True, default=dict):
         return False
-    if source.get("take") != str(folder.resolve()) or any(p.stat().st_mtime > made for p in newer):
+    if source.get("take") != str(folder.resolve()) or source.get("laid") != laid:
         return False
     take = open_take(folder, inputs=inputs if inputs.is_file() else None)
     known = {t.file: t.fingerprint for t in plan.tracks if t.fingerprint}
@@ -207,7 +211,7 @@ def local(processes: int) -> Submit:
             width = 1 if alone else processes
             batch = left[:1] if alone else left
             left = left[1:] if alone else []
-            with ProcessPoolExecutor(width, mp_context=_spawn()) as pool:
+            with ProcessPoolExecutor(width, mp_context=_spawn(), initializer=_end_with_parent) as pool:
                 futures: dict[Future[Outcome], Task] = {pool.submit(one_take, t): t for t in batch}
                 for future in as_completed(futures):
                     task = futures[future]
@@ -223,6 +227,22 @@ def local(processes: int) -> Submit:
             alone = bool(left)
 
     return submit
+
+
+def _end_with_parent() -> None:
+    """End this process when the one that started it is gone: killed, it leaves nobody behind who waits for work."""
+    import multiprocessing
+    import os
+    import threading
+
+    parent = multiprocessing.parent_process()
+
+    def watch() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)  # what is being put in place is completed by the next one
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 def _spawn() -> Any:

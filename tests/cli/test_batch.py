@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import os
 import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -69,6 +74,42 @@ def test_an_output_inside_the_tree_is_refused(small_take, tmp_path, spillgate) -
     assert result.returncode == 1
     assert "choose a folder apart from the recordings" in result.stderr
     assert not (songs / "clean").exists()
+
+
+def test_corrections_count_whatever_the_clock_says(small_take, tmp_path) -> None:
+    songs, out = tree(small_take, tmp_path / "songs", "one"), tmp_path / "out" / "one"
+    task = Task("one", str(songs / "one"), str(out), {"chain": [{"processor": "detect", "params": {}}]})
+    assert many.one_take(task).state == "done"
+    (out / "corrections.toml").write_text("schema = 1\n")
+    os.utime(out / "corrections.toml", (0, 0))  # older than the plan: written after the clock was set back
+    assert many.one_take(task).state == "done"
+    assert many.one_take(task).state == "had been done"
+    (songs / "one" / many.INPUT_LIST).write_text('view = "audience"\n')
+    os.utime(songs / "one" / many.INPUT_LIST, (0, 0))
+    assert many.one_take(task).state == "done"
+
+
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="looks for processes the Linux way")
+def test_a_killed_batch_leaves_no_process_behind(small_take, tmp_path) -> None:
+    songs = tree(small_take, tmp_path / "songs", "one")
+    words = ["-m", "spillgate.cli", "batch", str(songs), "-o", str(tmp_path / "out"), "--quiet"]
+    batch = subprocess.Popen([sys.executable, "-W", "ignore", *words], cwd=tmp_path)
+
+    def children() -> set[str]:
+        return {p for t in Path(f"/proc/{batch.pid}/task").iterdir() for p in (t / "children").read_text().split()}
+
+    def wait(due: Callable[[], bool]) -> bool:
+        stop = time.monotonic() + 60
+        while not due() and time.monotonic() < stop:
+            time.sleep(0.02)
+        return due()
+
+    assert wait(lambda: (tmp_path / "out" / "one" / ".lock").exists()), "a process of it is at work"
+    left = children()
+    assert left
+    batch.kill()
+    batch.wait(60)
+    assert wait(lambda: not any(Path(f"/proc/{p}").exists() for p in left))
 
 
 def _dies(task: Task) -> Outcome:
