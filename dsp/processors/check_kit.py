@@ -263,12 +263,14 @@ def delay_findings(take: Take, align: Mapping[str, Any]) -> tuple[Finding, ...]:
     unusual: Mapping[str, float] = align.get("unusual_arrival_ms", {})
     lags: dict[str, float] = {}
     for track, row in pairs.items():
-        good = [v["lag_samples"] for v in row.values() if v["confidence"] != "unsure"]
+        good = [v["lag_samples"] for v in row.values() if v["confidence"] != "unsure" and v["hits"] >= FEWEST_HITS]
         if good:
             lags[track] = 1000.0 * min(good) / take.sr
     roles = {t.id: t.role for t in take.tracks}
     for track, ms in unusual.items():
-        if roles.get(track) in ("kick", "snare", "tom"):  # what a hat's or cymbal's mic hears first is too uncertain
+        # what a hat's or cymbal's mic hears first is too uncertain, and so are one or two hits
+        hits = max((v["hits"] for v in pairs.get(track, {}).values()), default=FEWEST_HITS)
+        if roles.get(track) in ("kick", "snare", "tom") and hits >= FEWEST_HITS:
             lags.setdefault(track, ms)
     normal = [v for t, v in lags.items() if t not in unusual and USUAL_MS[0] <= v <= USUAL_MS[1]]
     if not normal:

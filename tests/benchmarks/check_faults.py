@@ -161,7 +161,7 @@ def main() -> None:
     for seed in range(args.first, args.first + args.takes):
         line = seed % 3 == 0
         made = random_take(
-            100_000 + seed, SR, 16.0 if line else 12.0, style="line_check" if line else "groove", bleed_db=0.0
+            100_000 + seed, SR, 12.0 if line else 9.0, style="line_check" if line else "groove", bleed_db=0.0
         )
         plan = judge(made, dict(made.audio))
         clean += 1
