@@ -2,7 +2,8 @@
 
 The bands come from a ladder of second-order Butterworth filters: a high-pass takes what lies under the kit, then at
 each edge a low-pass gives the band and a high-pass the rest.  The first high-pass also removes the track's mean
-exactly (its gain at 0 Hz is zero), so no pass over the whole track is needed for that.
+exactly (its gain at 0 Hz is zero), so no pass over the whole track is needed for that; the first sample is taken off
+so that an offset makes no step at the start.
 """
 
 from __future__ import annotations
@@ -42,13 +43,14 @@ def frame_length(sr: int) -> int:
 
 @dataclass(frozen=True)
 class _State:
-    """What the filters remember: coefficients, memories, sums of the frame under way, samples in it, frame length."""
+    """What is remembered between blocks; `sums` and `filled` are of the frame under way, `offset` the first sample."""
 
     coefficients: NDArray[np.float64]
     memory: NDArray[np.float64]
     sums: NDArray[np.float64]
     filled: int
     hop: int
+    offset: float | None = None
 
 
 def _ladder(sr: int) -> NDArray[np.float64]:
@@ -105,18 +107,19 @@ class BandEnvelopes:
         memory, sums = state.memory.copy(), state.sums.copy()
         rows = np.empty(((state.filled + len(x)) // state.hop, N_BANDS), np.float32)
         samples = np.ascontiguousarray(x)
-        filled = int(_energies(samples, state.coefficients, memory, sums, state.filled, state.hop, rows))
-        return rows, _State(state.coefficients, memory, sums, filled, state.hop)
+        offset = float(samples[0]) if state.offset is None and len(samples) else state.offset
+        filled = int(_energies(samples, offset or 0.0, state.coefficients, memory, sums, state.filled, state.hop, rows))
+        return rows, _State(state.coefficients, memory, sums, filled, state.hop, offset)
 
     def finish(self, state: _State) -> NDArray[np.float32]:
-        """Give the last, unfinished row as if silence followed; no row if the last frame was full."""
+        """Give the last, unfinished row as if nothing followed; no row if the last frame was full."""
         if state.filled == 0:
             return np.empty((0, N_BANDS), np.float32)
-        return self.push(np.zeros(state.hop - state.filled, np.float32), state)[0]
+        return (state.sums[None] / state.hop).astype(np.float32)
 
 
 @njit(nogil=True, cache=True)
-def _energies(x, coefficients, memory, sums, filled, hop, rows):  # type: ignore[no-untyped-def]
+def _energies(x, offset, coefficients, memory, sums, filled, hop, rows):  # type: ignore[no-untyped-def]
     """Fill `rows`; `memory` and `sums` are changed in place; gives the samples in the unfinished frame.
 
     Written out band by band so that all filter memories stay in registers.
@@ -139,7 +142,7 @@ def _energies(x, coefficients, memory, sums, filled, hop, rows):  # type: ignore
     while a < n:
         b = min(a + hop - filled, n)
         for i in range(a, b):
-            w = np.float64(x[i]) - p0 * u0 - q0 * v0
+            w = (np.float64(x[i]) - offset) - p0 * u0 - q0 * v0
             y = h0 * ((w + v0) - 2.0 * u0)
             v0, u0 = u0, w
             w = y - p1 * u1 - q1 * v1

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Detect"]
 
-LEAST = 0.4
-"""Probability from which a candidate is a hit: a missed stroke harms a stem more than a false one."""
+LEAST, LEAST_TOM = 0.6, 0.4
+"""Probability from which a candidate is a hit; lower on toms: a missed stroke harms a stem more than a false one."""
 ASKED = (0.2, 0.99)
 """Candidates between these are asked about."""
 PLAYED, NOT_PLAYED = 0.97, 0.5
@@ -107,7 +107,11 @@ class Detect(Processor):
             settings = self.for_track(mics[own[0]])
             mine = np.flatnonzero(c.drum == d)
             spacing = settings.spacing_ms / 1000.0 * take.sr / hop
-            kept = mine[thinned(c.drum[mine], c.frame[mine], decision.probability[mine], LEAST, spacing)]
+            p = decision.probability[mine]
+            tom = scene.kit.kinds[d] == "tom"
+            kept = mine[thinned(c.drum[mine], c.frame[mine], p, LEAST_TOM if tom else LEAST, spacing)]
+            if tom and p.max(initial=0.0) < PLAYED:
+                kept = kept[:0]  # probably never struck: asked about, not opened
             if settings.softest_db is not None:
                 level = _loudness_db(scene, own[0], c.frame[kept])
                 kept = kept[level - _loudest(level, decision.probability[kept]) >= settings.softest_db]
@@ -175,7 +179,7 @@ class Detect(Processor):
             level = _loudness_db(scene, own[0], c.frame[kept])
             top = _loudest(level, p[kept])
             for i, db in zip(kept, level, strict=True):
-                if p[i] < LEAST:
+                if p[i] < LEAST_TOM or state.played == "doubtful":
                     time_s = float(c.frame[i] * frame_length(take.sr) / take.sr)
                     if any(h.track == track.id and abs(h.time_s - time_s) < self.spacing_ms / 1000.0 for h in hits):
                         continue
