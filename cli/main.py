@@ -67,7 +67,7 @@ class Commands(click.Group):
         with warnings.catch_warnings():
             if not debug:
                 warnings.simplefilter("ignore")
-            warnings.simplefilter("default", PluginWarning)  # each text once
+            warnings.simplefilter("always", PluginWarning)
             warnings.showwarning = _show_warning
             try:
                 code = super().main(words, *rest, **extra)

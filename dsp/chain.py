@@ -12,6 +12,7 @@ from spillgate.dsp import registry
 from spillgate.dsp.errors import ChainError, DspError, ParameterError, PluginError, nearest
 from spillgate.dsp.plan.corrections import Corrections, RoleEdit, lay_delays, lay_hits, lay_spans
 from spillgate.dsp.plan.model import Plan, Question, TrackFacts
+from spillgate.dsp.plan.store import from_json, to_json
 from spillgate.dsp.processor import Processor
 from spillgate.dsp.take.features import measure
 from spillgate.dsp.take.model import ROLES, Take
@@ -264,7 +265,7 @@ def _one(p: Processor, take: Take, plan: Plan) -> Plan:
         new: Any = p.decide(take, plan)
     except DspError:
         raise
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         if not foreign or whose is None:
             raise
         text = f"{whose.distribution}: processor '{p.name}' failed ({type(error).__name__}: {error})"
@@ -272,5 +273,27 @@ def _one(p: Processor, take: Take, plan: Plan) -> Plan:
     if not isinstance(new, Plan):
         label = whose.distribution if whose else type(p).__module__
         raise PluginError(f"{label}: processor '{p.name}' returned {type(new).__name__}, not a plan")
+    if foreign and whose is not None:
+        fault = _fault_of(new, take)
+        if fault:
+            raise PluginError(f"{whose.distribution}: processor '{p.name}' made a plan that cannot be used ({fault})")
     record = {**p.to_dict(), "version": whose.version if whose else ""}
     return new.replace(chain=(*new.chain, record))
+
+
+def _fault_of(plan: Plan, take: Take) -> str:
+    """Say why a plan that a third party made cannot be stored and rendered; empty if it can."""
+    try:
+        from_json(to_json(plan), plan.arrays)
+        named = {*plan.steps, *(h.track for h in plan.hits), *(a.track for a in plan.alignments)}
+    except Exception as error:  # whatever a stranger put where hits, steps or figures belong
+        return str(error)
+    strange = sorted(named - {t.id for t in take.tracks})
+    if strange:
+        return f"{strange[0]!r} is no track of {take.name}"
+    for track, specs in plan.steps.items():
+        for spec in specs:
+            missing = sorted(a for a in spec.arrays.values() if a not in plan.arrays)
+            if missing:
+                return f"step '{spec.step}' on {track} names the array {missing[0]!r}, which is not there"
+    return ""

@@ -16,12 +16,13 @@ from typing import Any
 
 from spillgate.dsp.errors import PluginError, PluginWarning, UnknownProcessorError, nearest
 
-__all__ = ["Entry", "flaw", "get_processor", "get_step", "listing", "owner", "summary"]
+__all__ = ["Entry", "flaw", "get_processor", "get_step", "listing", "owner", "refresh", "summary"]
 
 PROCESSORS = {
     "detect": "spillgate.dsp.processors.detect:Detect",
     "align": "spillgate.dsp.processors.align:Align",
     "gate": "spillgate.dsp.processors.gate:Gate",
+    "spill": "spillgate.dsp.processors.spill:Spill",
     "check": "spillgate.dsp.processors.check:Check",
     "offset": "spillgate.dsp.processors.offset:Offset",
     "low-cut": "spillgate.dsp.processors.low_cut:LowCut",
@@ -64,7 +65,6 @@ def version() -> str:
     return metadata.version("spillgate")
 
 
-@cache
 def listing(kind: str = "processor") -> Mapping[str, Entry]:
     """List what is installed, without importing any of it.
 
@@ -83,6 +83,26 @@ def listing(kind: str = "processor") -> Mapping[str, Entry]:
         For every plug-in whose name is taken already, or that was made for another version of Spillgate; it is left
         out.
     """
+    return _listing(kind)
+
+
+def refresh() -> None:
+    """Forget what was installed, so that the next listing looks, and warns, again."""
+    _listing.cache_clear()
+    _told.clear()
+
+
+_told: set[str] = set()
+
+
+def _warn(text: str) -> None:
+    if text not in _told:  # the interpreter's own memory of warnings is lost whenever a library adds a filter
+        _told.add(text)
+        warnings.warn(text, PluginWarning, stacklevel=3)
+
+
+@cache
+def _listing(kind: str) -> Mapping[str, Entry]:
     group, builtins = GROUPS[kind]
     found = {name: Entry(name, target, "spillgate", version()) for name, target in builtins.items()}
     points = sorted(metadata.entry_points(group=group), key=lambda p: (p.name, _whose(p)[0]))
@@ -91,13 +111,12 @@ def listing(kind: str = "processor") -> Mapping[str, Entry]:
         clash = _clash(point)
         if clash:
             # without kind and name: both of a distribution's listings then say the same, and it is said once
-            warnings.warn(f"{whose}: is left out; {clash}", PluginWarning, stacklevel=1)
+            _warn(f"{whose}: is left out; {clash}")
             continue
         if point.name in found:
             other = found[point.name]
             if (other.distribution, other.target) != (whose, point.value):  # else the same one, twice on the path
-                text = f"{whose}: {kind} '{point.name}' is left out; {other.distribution} has one of that name"
-                warnings.warn(text, PluginWarning, stacklevel=2)
+                _warn(f"{whose}: {kind} '{point.name}' is left out; {other.distribution} has one of that name")
             continue
         found[point.name] = Entry(point.name, point.value, whose, release)
     return found
@@ -181,7 +200,7 @@ def _load(kind: str, name: str) -> type[Any]:
     module, _, attribute = entry.target.partition(":")
     try:
         cls = getattr(importlib.import_module(module), attribute)
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         if entry.distribution == "spillgate":
             raise
         text = f"{entry.distribution}: {kind} '{name}' cannot be loaded ({type(error).__name__}: {error})"

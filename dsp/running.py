@@ -131,7 +131,21 @@ def load_steps(track: Track, plan: Plan) -> tuple[Running, ...]:
             raise PlanError(f"{where} needs the array '{missing[0]}', which the plan lacks; run the main job again")
         arrays = {name: plan.arrays[key] for name, key in spec.arrays.items()}
         running.append(Running(step, arrays, registry.owner("step", spec.step).distribution))
+        if running[-1].foreign:
+            _check_margins(running[-1], track)
     return tuple(_one_move(sorted(running, key=lambda r: STAGES.index(r.step.stage))))
+
+
+def _check_margins(run: Running, track: Track) -> None:
+    """Make sure that a third party's step says how far it looks, before anything is written."""
+    where = f"{run.owner}: step '{run.step.name}' on {track.id}"
+    try:
+        margins: Any = run.step.margins(track.file.sr)
+    except Exception as error:
+        raise PluginError(f"{where} failed ({type(error).__name__}: {error})") from error
+    whole = isinstance(margins, tuple) and len(margins) == 2 and all(isinstance(m, int) and m >= 0 for m in margins)
+    if not whole:
+        raise PluginError(f"{where} has the margins {margins!r} instead of two whole numbers from 0 up")
 
 
 def _one_move(running: Sequence[Running]) -> list[Running]:
@@ -267,7 +281,7 @@ class TrackStem:
         x.setflags(write=False)
         try:
             y: Any = run.step.apply(x, context)
-        except Exception as error:
+        except (Exception, SystemExit) as error:
             raise PluginError(f"{where} failed ({type(error).__name__}: {error})") from error
         if not isinstance(y, np.ndarray) or y.shape != (b - a,):
             got = f"shape {y.shape}" if isinstance(y, np.ndarray) else type(y).__name__

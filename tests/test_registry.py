@@ -42,11 +42,11 @@ def install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Install
         (info / "entry_points.txt").write_text(f"[{group}]\n{points}\n")
         (folder / f"{distribution.replace('-', '_')}_module.py").write_text(source)
         monkeypatch.syspath_prepend(str(folder))
-        registry.listing.cache_clear()
+        registry.refresh()
 
-    registry.listing.cache_clear()
+    registry.refresh()
     yield add
-    registry.listing.cache_clear()
+    registry.refresh()
     for name in [m for m in sys.modules if m.endswith("_module")]:
         del sys.modules[name]
 
@@ -99,7 +99,7 @@ def test_the_same_plug_in_found_twice_is_no_clash(install: Install, tmp_path: Pa
     install("kit-extra", "extra = kit_extra_module:Extra", GOOD)
     sys.path.insert(0, str(tmp_path / "kit-extra"))
     try:
-        registry.listing.cache_clear()
+        registry.refresh()
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             assert registry.listing()["extra"].distribution == "kit-extra"
@@ -179,5 +179,5 @@ def test_summaries_come_from_metadata(install: Install) -> None:
 def test_a_distribution_without_metadata_is_still_listed(install: Install, tmp_path: Path) -> None:
     install("kit-extra", "extra = kit_extra_module:Extra", GOOD)
     next((tmp_path / "kit-extra").glob("*.dist-info/METADATA")).write_text("")
-    registry.listing.cache_clear()
+    registry.refresh()
     assert registry.listing()["extra"].distribution == "a distribution without a name"
