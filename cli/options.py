@@ -11,12 +11,21 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from spillgate.dsp import params, registry
-from spillgate.dsp.errors import ParameterError, nearest
+from spillgate.dsp.errors import DspError, ParameterError, nearest
 
 if TYPE_CHECKING:
     from spillgate.dsp.chain import Chain
 
-__all__ = ["between", "build_chain", "chain_toml", "common", "default_workers", "read_chain", "split_words"]
+__all__ = [
+    "between",
+    "build_chain",
+    "chain_toml",
+    "common",
+    "default_workers",
+    "read_chain",
+    "split_words",
+    "stem_options",
+]
 
 MOST_WORKERS = 4
 """More threads than this gain nothing: reading the disk and the memory bus are the limit (design decision)."""
@@ -74,6 +83,54 @@ def common(*names: str) -> Callable[[F], F]:
         return func
 
     return add
+
+
+STEMS_EPILOG = """\b
+Example:
+  spillgate run "Song 3" -o "Song 3 clean" --format flac --subtype 24 --removed
+"""
+
+
+def stem_options(func: F) -> F:
+    """Add the options that say how stems are handed over; help shows them behind ``--help-stems`` only."""
+    from spillgate.dsp.plan.output import FORMATS, MARKERS, SUBTYPES
+
+    def option(*names: str, **how: Any) -> Callable[[F], F]:
+        return click.option(*names, hidden=True, **how)
+
+    made = (
+        option("--format", "stem_format", metavar="NAME", default="", help=f"{', '.join(FORMATS)}; as the input."),
+        option("--subtype", metavar="NAME", default="", help=f"Samples: {', '.join(SUBTYPES)}; as the input."),
+        option("--suffix", metavar="TEXT", default="", help="Put behind each stem's name."),
+        option("--markers", metavar="WHAT", default="", help=f"Write markers into WAV stems: {', '.join(MARKERS)}."),
+        option("--removed", is_flag=True, help="Also write what was taken out: stem + removed = recording."),
+        option("--split", is_flag=True, help="Give files of several channels back as single tracks."),
+        option("--changed-only", is_flag=True, help="Leave out files with nothing to do."),
+        option("--new-umid", is_flag=True, help="Give changed audio a new UMID (WAV with bext)."),
+    )
+    for add in reversed(made):
+        func = add(func)
+    return click.option(
+        "--help-stems", is_flag=True, is_eager=True, expose_value=False, callback=_stems_help,
+        help="Show the options for format, markers and names of stems.",
+    )(func)  # fmt: skip
+
+
+def _stems_help(context: click.Context, parameter: click.Parameter, value: bool) -> None:
+    if not value:
+        return
+    maker = context.make_formatter()
+    maker.write("How stems are handed over; by default as the recordings came.\n")
+    rows = []
+    for p in context.command.params:
+        if isinstance(p, click.Option) and p.hidden:
+            p.hidden = False
+            rows.append(p.get_help_record(context) or ("", ""))
+            p.hidden = True
+    with maker.section("Options for run"):
+        maker.write_dl(rows)
+    click.echo(maker.getvalue() + "\n" + STEMS_EPILOG.replace("\b\n", "").rstrip())
+    context.exit()
 
 
 def split_words(words: Sequence[str]) -> tuple[str | None, list[Part]]:
@@ -217,16 +274,23 @@ def read_chain(path: Path) -> dict[str, Any]:
     Raises
     ------
     ParameterError
-        If it cannot be read or is no TOML.
+        If it cannot be read, is no TOML or no chain; the message names the file.
     """
     import tomllib
 
     try:
-        return tomllib.loads(path.read_text("utf-8"))
+        entry = tomllib.loads(path.read_text("utf-8"))
     except OSError as error:
         raise ParameterError(f"{path}: {error.strerror}; write one with --print-chain") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ParameterError(f"{path}: is no TOML ({error}); write one with --print-chain") from error
+    from spillgate.dsp.chain import Chain
+
+    try:
+        Chain.from_dict(entry)
+    except DspError as error:
+        raise type(error)(f"{path}: {error}") from error
+    return entry
 
 
 def chain_toml(chain: Chain) -> str:

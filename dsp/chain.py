@@ -15,6 +15,7 @@ from spillgate.dsp.plan.model import Plan, Question, TrackFacts
 from spillgate.dsp.plan.store import from_json, to_json
 from spillgate.dsp.processor import Processor
 from spillgate.dsp.take.features import measure
+from spillgate.dsp.take.inputlist import check_processors
 from spillgate.dsp.take.model import ROLES, Take
 
 __all__ = ["DEFAULT", "Chain", "Memory"]
@@ -140,6 +141,7 @@ class Chain(Processor):
     def _corrected(self, take: Take, edits: Corrections) -> tuple[Take, tuple[Processor, ...]]:
         take = _with_roles(take, edits)
         processors = tuple(_with_parameters(p, edits) for p in self.processors)
+        check_processors(take.tracks, registry.listing())
         for p in processors:
             p.check_tracks(take)
         for name in sorted(edits.tracks):
@@ -171,6 +173,8 @@ class Chain(Processor):
         for item in listed:
             if not isinstance(item, Mapping) or "processor" not in item:
                 raise ParameterError("chain: every entry needs the key 'processor'")
+            if not isinstance(item["processor"], str):
+                raise ParameterError(f"chain: processor {item['processor']!r} is no name")
             processors.append(registry.get_processor(item["processor"]).from_dict(item))
         return cls(processors=tuple(processors))
 

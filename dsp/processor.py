@@ -81,13 +81,19 @@ class Processor:
         return dataclasses.replace(self, tracks={}, **found) if found else self
 
     def check_tracks(self, take: Take) -> None:
-        """Make sure that every track named in `tracks` is in the take.
+        """Make sure that single tracks' parameters fit: those in `tracks` and those of the input list.
+
+        Parameters
+        ----------
+        take : Take
 
         Raises
         ------
         ParameterError
-            Names the first that is not.
+            A track that is not in the take; an unknown parameter or a value out of range in the input list.
         """
+        for track in take.tracks:
+            params.from_dict(type(self), track.parameters.get(self.name, {}), f"{track.id}: {self.name}")
         for name in self.tracks:
             known = {n for t in take.tracks for n in (t.drum, t.label, t.file.name, t.id) if n}
             if name not in known:
@@ -118,4 +124,10 @@ class Processor:
         for key in entry:
             if key not in ("processor", "params", "tracks", "version"):
                 raise ParameterError(f"{cls.name}: unknown key '{key}'; {nearest(key, ('params', 'tracks'))}")
+        tables = [("params", entry.get("params", {})), ("tracks", entry.get("tracks", {}))]
+        if isinstance(tables[1][1], Mapping):
+            tables += [(f"tracks.{name}", table) for name, table in tables[1][1].items()]
+        for name, table in tables:
+            if not isinstance(table, Mapping):
+                raise ParameterError(f"{cls.name}: {name} is {table!r}, but must be a table of parameters")
         return cls(tracks=entry.get("tracks", {}), **params.from_dict(cls, entry.get("params", {}), cls.name))

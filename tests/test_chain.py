@@ -7,6 +7,7 @@ import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
@@ -14,10 +15,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spillgate.cli.options import build_chain, chain_toml
+from spillgate.cli.options import build_chain, chain_toml, read_chain
 from spillgate.dsp import Chain, Plan, Processor, Take, Track, params, registry
 from spillgate.dsp.chain import DEFAULT
-from spillgate.dsp.errors import ChainError, ParameterError, PluginError
+from spillgate.dsp.errors import ChainError, ParameterError, PlanError, PluginError
 from spillgate.dsp.take.model import AudioFile
 
 BUILT_INS = tuple(registry.PROCESSORS)
@@ -172,6 +173,21 @@ def test_gate_without_hits_says_what_gives_them() -> None:
             "detect: unknown key 'parms'; did you mean 'params'?",
         ),
         ({"chain": [{"processor": "detekt"}]}, "detekt: no such processor is installed; did you mean 'detect'?"),
+        ({"chain": 5}, "chain: 5 is no list of processors"),
+        ({"chain": [{"processor": 5}]}, "chain: processor 5 is no name"),
+        ({"chain": [{"processor": "gate", "params": 5}]}, "gate: params is 5, but must be a table of parameters"),
+        (
+            {"chain": [{"processor": "gate", "tracks": {"Floor.wav": -9}}]},
+            "gate: tracks.Floor.wav is -9, but must be a table of parameters",
+        ),
+        (
+            {"chain": [{"processor": "detect"}, {"processor": "gate", "params": {"flor_db": -9}}]},
+            "gate: unknown parameter 'flor_db'; did you mean 'floor_db'?",
+        ),
+        (
+            {"chain": [{"processor": "detect"}, {"processor": "gate", "tracks": {"Floor.wav": {"flor_db": -9}}}]},
+            "Floor.wav:gate: unknown parameter 'flor_db'; did you mean 'floor_db'?",
+        ),
     ],
 )
 def test_a_chain_file_with_a_slip(entry: Mapping[str, Any], line: str) -> None:
@@ -206,3 +222,64 @@ def test_parameters_of_one_track_win_over_those_of_all(take: Take) -> None:
     assert made.for_track(kick).floor_db == -9.0
     listed = dataclasses.replace(kick, parameters={"gate": {"floor_db": -30.0}})
     assert made.for_track(listed).floor_db == -30.0
+
+
+@pytest.mark.parametrize(
+    ("parameters", "line"),
+    [
+        ({"gaet": {"floor_db": -9}}, "Floor.wav: parameters of 'gaet', but no such processor; did you mean 'gate'?"),
+        ({"note": {"x": 1}}, "Floor.wav: note: unknown parameter 'x'; none is known"),
+    ],
+)
+def test_a_slip_in_the_input_list_is_found_before_audio_is_read(
+    take: Take, parameters: Mapping[str, Any], line: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    known = {**registry.listing(), "note": registry.Entry("note", "x:Note", "kit-extra", "0.3")}
+    monkeypatch.setattr(registry, "listing", lambda kind="processor": known)
+    slipped = take.replace(tracks=(take.tracks[0], dataclasses.replace(take.tracks[1], parameters=parameters)))
+    with pytest.raises((ParameterError, PlanError)) as caught:
+        Chain(processors=(Note(),)).decide(slipped.replace(reader=None))
+    assert str(caught.value) == line
+
+
+CHAIN = """
+# the whole song
+schema = 1
+
+[[chain]]
+processor = "detect"  # as it comes
+
+[[chain]]
+processor = "gate"
+[chain.params]
+floor_db = "off"
+ring = 0.4  # keeps more
+[chain.tracks."Floor Tom.wav"]
+floor_db = -9
+"""
+
+
+def test_a_chain_file_with_comments_and_single_tracks_is_printed_exactly(tmp_path: Path) -> None:
+    (tmp_path / "chain.toml").write_text(CHAIN, "utf-8")
+    chain = build_chain([], [], read_chain(tmp_path / "chain.toml"))
+    detect, gate = chain.processors
+    assert (detect.name, gate.name) == ("detect", "gate")
+    assert (gate.ring, gate.floor_db, dict(gate.tracks["Floor Tom.wav"])) == (0.4, None, {"floor_db": -9.0})
+    printed = chain_toml(chain)
+    told = tomllib.loads(printed)
+    assert told["schema"] == 1
+    # every parameter of every processor, whether set or not
+    for entry in told["chain"]:
+        cls = registry.get_processor(entry["processor"])
+        assert sorted(entry["params"]) == sorted(p.name for p in params.parameters(cls))
+    (tmp_path / "printed.toml").write_text(printed, "utf-8")
+    again = build_chain([], [], read_chain(tmp_path / "printed.toml"))
+    assert (again.to_dict(), chain_toml(again)) == (chain.to_dict(), printed)
+
+
+def test_an_error_in_a_chain_file_names_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "chain.toml"
+    path.write_text(CHAIN.replace("ring =", "rign ="), "utf-8")
+    with pytest.raises(ParameterError) as caught:
+        read_chain(path)
+    assert str(caught.value) == f"{path}: gate: unknown parameter 'rign'; did you mean 'ring'?"
