@@ -63,6 +63,8 @@ def was_played(hits: tuple[Hit, ...], state: DrumState | None) -> str:
         return "yes"
     if state is None:
         return "yes" if hits else "unknown"
+    if not hits and state.played == "yes":
+        return "no"  # the engineer has left out every one
     return state.played
 
 
