@@ -27,7 +27,10 @@ TAIL_QUANTILE = 0.25
 ROUNDS, STRENGTH_ROUNDS = 60, 3
 
 SHARE = 0.4
-"""A leak is known if it makes up this much of some window…"""
+"""A leak is known if it makes up this much of the windows…"""
+
+SUPPORT, SUPPORT_PER_HIT = 3, 0.15
+"""…of at least so many of the drum's hits, and of this share of them (of all if there are fewer)…"""
 
 WORTH, WORTH_PER_HIT = 2.0, 0.1
 """…and if leaving it out costs so much, in all and per hit of that drum (tuned on made takes)."""
@@ -171,12 +174,11 @@ def bleed_matrix(
     design = _design(strength, shares, owner)
     mean = np.array([strength[owner == k].mean() for k in range(len(drums))])
 
-    counts = np.bincount(owner, minlength=len(drums))
     for j, track in enumerate(tracks):
         e = windows[track]
         floor = e.floor * (AFTER_S + BEFORE_S)
         y = e(at - BEFORE_S, at + AFTER_S)
-        leak, known = _leaks(y, design, floor, counts)
+        leak, known = _leaks(y, design, floor, owner)
         result[j] = np.where(known, leak * mean, np.nan)
     return BleedMatrix(tracks=tracks, drums=drums, energy=result)
 
@@ -262,7 +264,7 @@ def _fit(y: NDArray[np.float64], a: NDArray[np.float64], floor: float) -> NDArra
 
 
 def _leaks(
-    y: NDArray[np.float64], design: NDArray[np.float64], floor: float, counts: NDArray[np.int64]
+    y: NDArray[np.float64], design: NDArray[np.float64], floor: float, owner: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Leak of every drum into one mic, and whether it can be told."""
     scale = np.maximum(design.max(axis=0), 1e-30)
@@ -276,7 +278,9 @@ def _leaks(
     parts = a * leak
     model = parts.sum(axis=1) + max(floor, 1e-20)
     share = parts / np.maximum(model, y)[:, None]
-    known = share.max(axis=0) >= SHARE
+    counts = np.bincount(owner, minlength=design.shape[1])
+    support = np.array([np.sum(share[owner == d, d] >= SHARE) for d in range(design.shape[1])])
+    known = support >= np.minimum(counts, np.maximum(SUPPORT, SUPPORT_PER_HIT * counts))
     best = cost(model)
     for d in np.flatnonzero(known):
         rest = np.delete(a, d, axis=1)

@@ -53,7 +53,7 @@ SWAPPED_MS, SWAPPED_DB, SWAPPED_POINTS = 0.3, 2.0, -1.5
 """From the middle to the side of the kit the right overhead gets nearer by some 0.3 ms and louder by 2 dB: each such
 step is a point, at most two of each kind (tuned on made takes; left-handed kits are the other way round: look)."""
 FEWEST_HITS = 3
-SIGN_SURE = {"line": 3.0, "take": 6.0}
+SIGN_SURE = {"line": 3.0, "take": 4.0}
 """Margins (natural log units) from which a reversed mic is accused; in the line check no other drum disturbs."""
 LEAD_SURE = 3.0
 PITCH_STEP = 1.12
@@ -262,16 +262,13 @@ def delay_findings(take: Take, align: Mapping[str, Any]) -> tuple[Finding, ...]:
     pairs: Mapping[str, Any] = align.get("pairs", {})
     unusual: Mapping[str, float] = align.get("unusual_arrival_ms", {})
     lags: dict[str, float] = {}
+    roles = {t.id: t.role for t in take.tracks}
     for track, row in pairs.items():
+        if roles[track] not in ("kick", "snare", "tom"):  # what a hat's or cymbal's mic hears first is too uncertain
+            continue
         good = [v["lag_samples"] for v in row.values() if v["confidence"] != "unsure" and v["hits"] >= FEWEST_HITS]
         if good:
             lags[track] = 1000.0 * min(good) / take.sr
-    roles = {t.id: t.role for t in take.tracks}
-    for track, ms in unusual.items():
-        # what a hat's or cymbal's mic hears first is too uncertain, and so are one or two hits
-        hits = max((v["hits"] for v in pairs.get(track, {}).values()), default=FEWEST_HITS)
-        if roles.get(track) in ("kick", "snare", "tom") and hits >= FEWEST_HITS:
-            lags.setdefault(track, ms)
     normal = [v for t, v in lags.items() if t not in unusual and USUAL_MS[0] <= v <= USUAL_MS[1]]
     if not normal:
         return ()

@@ -200,6 +200,8 @@ def main() -> None:
         if fault == "duplicate":
             extra = {(f, t) for f, t in extra if f not in ("duplicate", "foreign", "flipped", "late", "swapped")}
         false_planted[fault] += len(extra)
+        if args.verbose and clean % 10 == 0:
+            table(n_planted, found, false_clean, false_planted, clean)
         if args.verbose and (extra or not hit):
             print(f"  {seed} {fault} {sorted(where)}: found {hit}, besides {sorted(extra)}", flush=True)
     table(n_planted, found, false_clean, false_planted, clean)
