@@ -5,9 +5,9 @@ for what the room and the other drums' ring add) times fixed leaks.  The leaks a
 the Itakura–Saito divergence, first where the drum itself is long silent, then under its ring as well.
 
 Three precautions carry it.  What the drum leaves in the other mics is taken out of them before they may explain
-anything.  Each close mic's leak is bounded by what its own drum's hits show, since without the bound the neighbour's
-mic explains the tom's own ring.  And the overheads stand for the cymbals only: the drums that have mics of their own
-are taken out of them.
+anything.  Each close mic's leak is bounded by what its own drum's hits show, an overhead's by its loudest moments:
+without the bound the neighbour's mic explains the tom's own ring.  And the overheads stand for the cymbals only: the
+drums that have mics of their own are taken out of them.
 
 References
 ----------
@@ -34,19 +34,23 @@ SMEAR_ROOM = 2.0
 """A smeared copy's bound re the mic's own."""
 OWN_PERCENTILE = 15.0
 """Of mic-to-tom power ratios after own hits: what the drum leaves in that mic whatever else sounds."""
-OWN_FROM, OWN_TO = 3, 60
-"""Frames after own hits over which that is taken."""
+OWN_FROM, OWN_TO = 0, 2
+"""Frames after own hits over which that is taken: while the drum is the loudest in all bands.  Later its treble is gone
+from its own mic as well, and what it shares with the others is cymbals, which would be taken out of them."""
 OWN_FACTOR = 2.0
 OWN_S = 3.0
 """So long after a hit the drum is taken out of the other mics, s."""
 FLOOR_SHARE = 0.05
 """Share of a mic's power that always stays when drums are taken out of it."""
-DRUM_FROM, DRUM_TO = 1, 10
-"""Frames after a drum's hits over which its share in an overhead is taken (also the 15th percentile)."""
+DRUM_FROM, DRUM_TO = 0, 2
+"""The same for a close mic's drum in an overhead."""
 BOUND_S = 0.090
 BOUND_PERCENTILE, BOUND_FACTOR, BOUND_FEW = 30.0, 2.0, 4
 """A leak is bounded by 2 × the 30th percentile over the mic's hits of the power ratio in their first 90 ms; by 2 × the
 smallest when there are fewer than 4."""
+LOUD_PERCENTILE, LOUD_FEWEST, LOUD_SILENT = 85.0, 40, 0.5
+"""A mic without hits (an overhead) is bounded in the same way: by 2 × the median ratio in its loudest 15 % of frames
+among those where the drum is silent (weight over 0.5), if there are 40 of them."""
 BEFORE_FROM, BEFORE_TO = 3, 6
 """Frames before those hits whose level is first taken off the tom's…"""
 BOUND_LEAST = 0.2
@@ -58,6 +62,10 @@ START_BOUNDED, START_FREE = 0.1, 0.01
 START_NOISE = 0.1
 """…else it is fitted, starting at this share of the track's mean while the drum is silent: from lower down it does not
 arrive in time where few other mics explain anything."""
+SILENT_CLEAR = 0.05
+"""From this weight on a frame counts as silence of the drum when that is summed up."""
+UNEXPLAINED = 2.0
+"""Bleed over so many times what the other mics explain is unexplained (power)."""
 SILENT_NEEDED_S = 1.0
 """With less silence of the drum than this the first fit would learn the drum itself and is left out, s."""
 SILENT_FROM_S, SILENT_RAMP_S, SILENT_LEAST = 0.75, 1.5, 0.01
@@ -65,7 +73,7 @@ SILENT_FROM_S, SILENT_RAMP_S, SILENT_LEAST = 0.75, 1.5, 0.01
 ROUND_HITS = 2
 """Frames before and after a hit that are left out of the first fit."""
 FIRST_UPDATES, SECOND_UPDATES = 25, 10
-MOST_FRAMES = 4096
+MOST_FRAMES = 2048
 """A fit uses at most so many frames, evenly chosen: more change a leak by less than 0.1 dB."""
 LANES = 8
 
@@ -99,12 +107,18 @@ class Parts:
         Power of the track, of the bleed and of the drum.
     rates : ndarray, shape (n_bands, 4), float64
         Decay of the drum, dB/s, by age.
+    silent_s : float
+        Time in which the drum is silent, s: where the leaks are learned.
+    unexplained : float
+        Share of the energy in that time which is more than twice the bleed that the other mics explain.
     """
 
     x: NDArray[np.float32]
     bleed: NDArray[np.float32]
     ring: NDArray[np.float32]
     rates: NDArray[np.float64]
+    silent_s: float
+    unexplained: float
 
 
 def take_apart(tom: NDArray[np.float32], mics: Sequence[Mic], hits: NDArray[np.int64], frame_s: float) -> Parts:
@@ -138,7 +152,8 @@ def take_apart(tom: NDArray[np.float32], mics: Sequence[Mic], hits: NDArray[np.i
     second = _chosen(np.arange(n_frames))
     marked = (age >= 0) & (age * frame_s <= OWN_S)
     shares = [_share(m.powers, tom, _chosen(np.flatnonzero((age >= OWN_FROM) & (age <= OWN_TO)))) for m in mics]
-    limits = [_bounds(tom, m, frame_s) for m in mics]
+    silent = _chosen(np.flatnonzero(weight >= LOUD_SILENT))
+    limits = [_bounds(tom, m, silent, frame_s) for m in mics]
     smears = [float(np.exp(-frame_s / tau)) for tau in SMEARS_S]
     if first_updates:
         noise = START_NOISE * np.average(x, axis=1, weights=weight)
@@ -167,7 +182,11 @@ def take_apart(tom: NDArray[np.float32], mics: Sequence[Mic], hits: NDArray[np.i
         bleed[k] = _sum_of(powers, leaks)
         rates[k] = decay_rates(x[k], bleed[k], age, frame_s)
         ring[k] = track_ring(x[k], bleed[k], age, rates[k], frame_s)
-    return Parts(x, bleed, ring, rates)
+    clear = np.where(weight >= SILENT_CLEAR, weight, np.float32(0))
+    more = float(np.sum(clear * np.maximum(x - UNEXPLAINED * bleed, 0), dtype=np.float64))
+    energy = float(np.sum(clear * x, dtype=np.float64))
+    clear_s = float(np.sum(clear, dtype=np.float64)) * frame_s
+    return Parts(x, bleed, ring, rates, clear_s, more / energy if energy > 0 else 0.0)
 
 
 def cymbals_of(powers: NDArray[np.float32], drums: Sequence[Mic]) -> NDArray[np.float32]:
@@ -264,11 +283,11 @@ def _share(of: NDArray[np.float32], source: NDArray[np.float32], frames: NDArray
     return share
 
 
-def _bounds(tom: NDArray[np.float32], mic: Mic, frame_s: float) -> NDArray[np.float64]:
-    """Bound the leak of a close mic into the tom by what its own hits show, per band; infinite without hits."""
+def _bounds(tom: NDArray[np.float32], mic: Mic, silent: NDArray[np.int64], frame_s: float) -> NDArray[np.float64]:
+    """Bound the leak of a mic into the tom by what it shows where it is loud, per band; infinite if nothing does."""
     n_frames, n_bands = tom.shape
     if mic.hits is None or not len(mic.hits):
-        return np.full(n_bands, np.inf)
+        return _bounds_of_loud(tom, mic.powers, silent)
     after = mic.hits[:, None] + np.arange(int(BOUND_S / frame_s + 0.5) + 1)
     before = mic.hits[:, None] - np.arange(BEFORE_FROM, BEFORE_TO + 1)
     inside = after[:, -1] < n_frames
@@ -281,6 +300,19 @@ def _bounds(tom: NDArray[np.float32], mic: Mic, frame_s: float) -> NDArray[np.fl
     ratio = of_tom / np.maximum(of_mic, 1e-30)
     typical = np.percentile(ratio, BOUND_PERCENTILE, axis=0) if len(ratio) >= BOUND_FEW else ratio.min(axis=0)
     return np.asarray(BOUND_FACTOR * typical)
+
+
+def _bounds_of_loud(
+    tom: NDArray[np.float32], powers: NDArray[np.float32], silent: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Bound the leak of a mic without hits by its loudest frames among those in which the tom is silent."""
+    n_bands = tom.shape[1]
+    if len(silent) < LOUD_FEWEST:
+        return np.full(n_bands, np.inf)
+    loud, of_tom = powers[silent].astype(np.float64), tom[silent].astype(np.float64)
+    level = np.percentile(loud, LOUD_PERCENTILE, axis=0)
+    ratio = np.where(loud >= level, of_tom / np.maximum(loud, 1e-30), np.nan)
+    return np.asarray(BOUND_FACTOR * np.nanmedian(ratio, axis=0))
 
 
 @njit(nogil=True, cache=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
@@ -14,10 +15,11 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from spillgate.dsp.core.bleed import Parts
     from spillgate.dsp.core.closing import Closing
     from spillgate.dsp.processors.tom_parts import TomParts
 
-__all__ = ["Gate", "TomMask"]
+__all__ = ["Gate", "TomMask", "db", "not_silenced", "overruled", "summed", "with_masks"]
 
 DOUBTFUL_DB = -18.0
 """Level of a tom of which it is not sure that it was played at all, dB."""
@@ -41,18 +43,32 @@ class TomMask:
     ----------
     track : str
         Track id.
-    gains, cuts : ndarray or None
-        Arrays of the step ``mask``; None: the track is left alone.
+    arrays : dict
+        Arrays of the step ``mask`` under its own names; empty: the track is left alone.
+    step : dict
+        Parameters of that step.
     figures : dict
         For reports.
     questions : tuple of Question
     """
 
     track: str
-    gains: NDArray[np.uint16] | None
-    cuts: NDArray[np.int64] | None
+    arrays: dict[str, NDArray[Any]]
+    step: dict[str, float]
     figures: dict[str, Any]
     questions: tuple[Question, ...] = ()
+
+
+def with_masks(plan: Plan, by: str, masks: Iterable[TomMask]) -> Plan:
+    """Return a plan with these masks as the steps of processor `by`."""
+    steps: dict[str, tuple[StepSpec, ...]] = {}
+    arrays: dict[str, NDArray[Any]] = {}
+    for m in masks:
+        if m.arrays:
+            names = {name: f"{by}/{m.track}/{name}" for name in m.arrays}
+            arrays.update({names[name]: array for name, array in m.arrays.items()})
+            steps[m.track] = (StepSpec(step="mask", params=m.step, arrays=names),)
+    return plan.with_steps(by, steps, arrays)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,7 +79,8 @@ class Gate(Processor):
     -----
     Figures per track: ``spans`` ([[open_s, close_s], …] on the take's timeline), ``verdict`` (``worth cleaning``,
     ``little to gain``, ``leave``), ``why``, ``bleed_removed_db``, ``drum_to_bleed_db``, ``ring_s`` (median time open
-    after a hit that no other cuts short), ``hits``, ``mics`` (other mics that explain the bleed).
+    after a hit that no other cuts short), ``hits``, ``mics`` (other mics that may explain the bleed),
+    ``unexplained_pct`` (share of the bleed between hits that they do not explain).
     """
 
     name: ClassVar[str] = "gate"
@@ -87,28 +104,13 @@ class Gate(Processor):
 
     def decide(self, take: Take, plan: Plan) -> Plan:
         """Add a mask for every tom track that is worth one."""
-        masks = take.map(lambda t: self.for_track(t).mask(take, plan, t), take.of_role("tom"), "cleaning toms")
-        steps: dict[str, tuple[StepSpec, ...]] = {}
-        arrays: dict[str, NDArray[Any]] = {}
-        for m, track in zip(masks, take.of_role("tom"), strict=True):
-            if m.gains is None or m.cuts is None:
-                continue
-            mine = self.for_track(track)
-            names = {"gains": f"{self.name}/{m.track}/gains", "cuts": f"{self.name}/{m.track}/cuts"}
-            arrays[names["gains"]], arrays[names["cuts"]] = m.gains, m.cuts
-            step = {"open_before_ms": mine.open_before_ms, "attack_ms": mine.attack_ms}
-            steps[m.track] = (StepSpec(step="mask", params=step, arrays=names),)
-        questions = tuple(q for m in masks for q in m.questions)
-        figures = {m.track: m.figures for m in masks}
-        plan = plan.with_steps(self.name, steps, arrays).with_figures(self.name, figures)
-        return plan.with_questions(f"{self.name}.", questions)
+        toms = take.of_role("tom")
+        masks = take.map(lambda t: self.for_track(t).mask(take, plan, t), toms, "cleaning toms")
+        plan = with_masks(plan, self.name, masks).with_figures(self.name, {m.track: m.figures for m in masks})
+        return plan.with_questions("gate.", tuple(q for m in masks for q in m.questions))
 
     def mask(self, take: Take, plan: Plan, track: Track) -> TomMask:
         """Decide on one track (with the parameters that hold for it)."""
-        import numpy as np
-
-        from spillgate.dsp.core.bandgrid import grid
-        from spillgate.dsp.core.bandmask import quantise
         from spillgate.dsp.processors.tom_parts import state_of, was_played
 
         hits = plan.hits_of(track.id)
@@ -117,90 +119,126 @@ class Gate(Processor):
         if state is not None and state.strokes == "unclear":
             text = f"{track.label} has no clear strokes and is left open; is that right?"
             ask = Question(code="gate.unclear", text=text, track=track.id, weight=10.0)
-            return TomMask(track.id, None, None, _figures("leave", "no clear strokes", len(hits)), (ask,))
+            return TomMask(track.id, {}, {}, _figures("leave", "no clear strokes", len(hits)), (ask,))
         if played == "unknown":
-            return TomMask(track.id, None, None, _figures("leave", "no hits are known", 0))
+            return TomMask(track.id, {}, {}, _figures("leave", "no hits are known", 0))
         if played == "yes":
             return self._cleaned(take, plan, track)
-        g = grid(take.sr)
         floor = self._floor()
-        none = np.zeros(0, np.int64)
         if played == "no":
-            gains = np.full((g.n_frames(take.n_samples), g.n_bands), floor)
-            figures = _figures("worth cleaning", "never played", 0, _db(1 / floor**2) if floor else MOST_DB)
-            return TomMask(track.id, quantise(_overruled(gains, plan, track, g.hop, take.sr)), none, figures)
+            figures = _figures("worth cleaning", "never played", 0, db(1 / floor**2) if floor else MOST_DB)
+            return TomMask(track.id, self._level(take, plan, track, floor), self._step(), figures)
         low = max(floor, 10 ** (DOUBTFUL_DB / 20))
-        gains = np.full((g.n_frames(take.n_samples), g.n_bands), low)
         best = state.best_confidence if state else 0.0
-        text = f"{track.label} was perhaps never played and is turned down by {-_db(low**2):.0f} dB; was it played?"
+        text = f"{track.label} was perhaps never played and is turned down by {-db(low**2):.0f} dB; was it played?"
         likeliest = max(hits, key=lambda h: h.confidence).time_s if hits else None
         ask = Question(code="gate.doubtful", text=text, track=track.id, time_s=likeliest, weight=1000.0 * (1 + best))
-        figures = _figures("leave", "perhaps never played", len(hits), -_db(low**2))
-        return TomMask(track.id, quantise(_overruled(gains, plan, track, g.hop, take.sr)), none, figures, (ask,))
+        figures = _figures("leave", "perhaps never played", len(hits), -db(low**2))
+        return TomMask(track.id, self._level(take, plan, track, low), self._step(), figures, (ask,))
 
-    def _cleaned(self, take: Take, plan: Plan, track: Track) -> TomMask:
+    def _level(self, take: Take, plan: Plan, track: Track, gain: float) -> dict[str, NDArray[Any]]:
+        """Arrays that turn a whole track down."""
         import numpy as np
 
-        from spillgate.dsp.core.bandmask import Attack, quantise
-        from spillgate.dsp.core.closing import close_by_band, group_of, mask_of, until
+        from spillgate.dsp.core.bandgrid import grid
+        from spillgate.dsp.core.bandmask import quantise
+
+        g = grid(take.sr)
+        gains = np.full((g.n_frames(take.n_samples), g.n_bands), gain)
+        gains = overruled(gains, plan, track, g.hop, take.sr)
+        return {"gains": quantise(gains), "cuts": np.zeros(0, np.int64)}
+
+    def _cleaned(self, take: Take, plan: Plan, track: Track) -> TomMask:
+        from spillgate.dsp.core.bandmask import quantise
         from spillgate.dsp.processors.tom_parts import tom_parts
 
         tom = tom_parts(take, plan, track)
+        gains, closing = self._by_band(take, plan, track, tom)
+        gains = overruled(gains, plan, track, tom.grid.hop, take.sr)
+        cuts = not_silenced(tom.hits, plan, track, take.sr)
+        figures = self._report(tom.parts, tom, closing, gains, cuts, take)
+        return TomMask(track.id, {"gains": quantise(gains), "cuts": cuts}, self._step(), figures)
+
+    def _by_band(self, take: Take, plan: Plan, track: Track, tom: TomParts) -> tuple[NDArray[np.float32], Closing]:
+        """Close band by band; as far as the engineer says how long a ring is kept, by that."""
+        import numpy as np
+
+        from spillgate.dsp.core.closing import close_by_band, group_of, mask_of, until
+
         g, parts = tom.grid, tom.parts
-        attack = Attack.of(self.open_before_ms, self.attack_ms, take.sr)
-        firsts = np.clip(-(-(tom.hits + attack.start) // g.hop), 0, parts.x.shape[1])
         group = group_of(g.centres_hz)
         bleed = parts.bleed * np.float32(self.ring / RING)
         final = parts.x if _song_is_over(plan, track, tom.hits, take.sr) else None
-        closing = close_by_band(parts.ring, bleed, firsts, group, g.frame_s, self.hold_ms / 1000, final)
-        wanted = {h.time_s: h.ring_until_s for h in plan.hits_of(track.id) if h.ring_until_s is not None}
-        for time_s, stop_s in wanted.items():
-            at = int(np.searchsorted(tom.hits, int(time_s * take.sr + 0.5)))
-            closing = until(closing, at, int(g.frame_at(stop_s * take.sr)))
-        fade_s = None if self.fade_ms is None else self.fade_ms / 1000
-        gains = mask_of(closing, group, g.frame_s, fade_s, self._floor())
-        gains = _overruled(gains, plan, track, g.hop, take.sr)
-        cuts = _not_silenced(tom.hits, plan, track, take.sr)
-        return TomMask(track.id, quantise(gains), cuts, self._report(tom, closing, gains, cuts, attack.start, take))
+        closing = close_by_band(parts.ring, bleed, self._firsts(tom), group, g.frame_s, self.hold_ms / 1000, final)
+        for h in plan.hits_of(track.id):
+            if h.ring_until_s is not None:
+                at = int(np.searchsorted(tom.hits, int(h.time_s * take.sr + 0.5)))
+                closing = until(closing, at, int(g.frame_at(h.ring_until_s * take.sr)))
+        return mask_of(closing, group, g.frame_s, self._fade_s(), self._floor()), closing
+
+    def _firsts(self, tom: TomParts) -> NDArray[np.int64]:
+        """First frame of the mask after each hit."""
+        import numpy as np
+
+        from spillgate.dsp.core.bandmask import Attack
+
+        opening = Attack.of(self.open_before_ms, self.attack_ms, tom.grid.sr).start
+        return np.clip(-(-(tom.hits + opening) // tom.grid.hop), 0, tom.parts.x.shape[1])
 
     def _report(
         self,
+        left: Parts,
         tom: TomParts,
         closing: Closing,
         gains: NDArray[np.floating],
         cuts: NDArray[np.int64],
-        opening: int,
         take: Take,
     ) -> dict[str, Any]:
+        """Give the figures of a cleaned track; `left` is what it is made of just before the gains."""
         import numpy as np
 
+        from spillgate.dsp.core.bandmask import Attack
         from spillgate.dsp.core.closing import open_spans
 
         parts, g = tom.parts, tom.grid
-        rest = np.minimum(parts.bleed, parts.x)
-        left = float(np.sum(rest * np.square(gains.T), dtype=np.float64))
-        bleed, drum = float(np.sum(rest, dtype=np.float64)), float(np.sum(parts.ring, dtype=np.float64))
-        ratio = _db(drum / bleed) if bleed > 0 else MOST_DB
+        bleed = summed(np.minimum(parts.bleed, parts.x))
+        rest = summed(np.minimum(left.bleed, left.x) * np.square(gains.T))
+        ratio = db(summed(parts.ring) / bleed) if bleed > 0 and parts.ring.any() else MOST_DB
         verdict = "little to gain" if ratio >= LITTLE_DB else "worth cleaning"
         why = f"the bleed is {abs(ratio):.0f} dB {'under' if ratio >= 0 else 'over'} the drum"
-        figures = _figures(verdict, why, len(cuts), min(_db(bleed / left), MOST_DB) if left > 0 else MOST_DB)
+        figures = _figures(verdict, why, len(cuts), min(db(bleed / rest), MOST_DB) if rest > 0 else MOST_DB)
+        opening = Attack.of(self.open_before_ms, self.attack_ms, take.sr).start
         spans = open_spans(gains > self._floor() + 1e-6, cuts + opening, g.hop, take.sr, take.n_samples)
         ends = closing.closes.max(axis=1)
         whole = ends < closing.stops if (ends < closing.stops).any() else np.ones(len(ends), bool)
-        lengths = (ends - closing.firsts)[whole] * g.frame_s
         figures.update(
             spans=[[round(float(a), 4), round(float(b), 4)] for a, b in spans],
             drum_to_bleed_db=round(ratio, 1),
-            ring_s=round(float(np.median(lengths)), 3),
+            ring_s=round(float(np.median((ends - closing.firsts)[whole])) * g.frame_s, 3),
             mics=tom.n_mics,
+            unexplained_pct=round(100 * parts.unexplained, 1),
         )
         return figures
+
+    def _step(self) -> dict[str, float]:
+        return {"open_before_ms": self.open_before_ms, "attack_ms": self.attack_ms}
+
+    def _fade_s(self) -> float | None:
+        return None if self.fade_ms is None else self.fade_ms / 1000
 
     def _floor(self) -> float:
         return 0.0 if self.floor_db is None else float(10 ** (self.floor_db / 20))
 
 
-def _db(power_ratio: float) -> float:
+def summed(powers: NDArray[np.floating]) -> float:
+    """Sum in double precision."""
+    import numpy as np
+
+    return float(np.sum(powers, dtype=np.float64))
+
+
+def db(power_ratio: float) -> float:
+    """Decibels of a ratio of powers."""
     from math import log10
 
     return 10 * log10(power_ratio)
@@ -217,7 +255,7 @@ def _song_is_over(plan: Plan, track: Track, hits: NDArray[np.int64], sr: int) ->
     return bool(others) and not any(h.time_s > last_s for h in others)
 
 
-def _overruled(gains: NDArray[Any], plan: Plan, track: Track, hop: int, sr: int) -> NDArray[Any]:
+def overruled(gains: NDArray[Any], plan: Plan, track: Track, hop: int, sr: int) -> NDArray[Any]:
     """Obey the engineer's spans: kept ones are open in every frame that touches them, silenced ones fade inside."""
     from math import ceil, floor
 
@@ -231,7 +269,8 @@ def _overruled(gains: NDArray[Any], plan: Plan, track: Track, hop: int, sr: int)
     return gains
 
 
-def _not_silenced(hits: NDArray[np.int64], plan: Plan, track: Track, sr: int) -> NDArray[np.int64]:
+def not_silenced(hits: NDArray[np.int64], plan: Plan, track: Track, sr: int) -> NDArray[np.int64]:
+    """Hits outside the spans that the engineer silences."""
     import numpy as np
 
     stays = np.ones(len(hits), bool)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, ClassVar
+from typing import TYPE_CHECKING, Annotated, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp.params import Range
 from spillgate.dsp.steps.base import Context, Stage, Step
+
+if TYPE_CHECKING:
+    from spillgate.dsp.core.bandmask import Attack
 
 __all__ = ["MaskStep"]
 
@@ -26,7 +29,8 @@ class MaskStep(Step):
     Notes
     -----
     Arrays: ``gains``, shape (n_frames, n_bands), uint16, on the band grid (`spillgate.dsp.core.bandgrid`), 65535 = 1;
-    ``cuts``, shape (n_hits,), int64, samples on the take's timeline, increasing.
+    ``cuts``, shape (n_hits,), int64, samples on the take's timeline, increasing; optionally ``cancel``, shape (n,),
+    float32, a signal at a low rate that is taken off first, except round the hits (`spillgate.dsp.core.cancel`).
     """
 
     name: ClassVar[str] = "mask"
@@ -50,4 +54,28 @@ class MaskStep(Step):
         attack = Attack.of(self.open_before_ms, self.attack_ms, context.sr)
         start = context.start
         gains, cuts = context.arrays["gains"], context.arrays["cuts"]
+        if "cancel" in context.arrays:
+            block = self._without(block, start - before, context.arrays["cancel"], gains, cuts, attack, context.sr)
         return render_mask(block, start - before, start, context.n_out, gains, cuts, attack, context.sr)
+
+    def _without(
+        self,
+        block: NDArray[np.float64],
+        first: int,
+        cancel: NDArray[np.float32],
+        gains: NDArray[np.uint16],
+        cuts: NDArray[np.int64],
+        attack: Attack,
+        sr: int,
+    ) -> NDArray[np.float64]:
+        """Take the coherent part of the bleed off; not where the mask is closed anyway."""
+        from spillgate.dsp.core.bandgrid import grid
+        from spillgate.dsp.core.bandmask import attack_window
+        from spillgate.dsp.core.cancel import factor_of, interpolate, mute_window
+
+        stop = first + len(block)
+        a, b = max(first // grid(sr).hop - 1, 0), max(stop // grid(sr).hop + 3, 0)
+        if not gains[a:b].any():
+            return block
+        muted = attack_window(cuts, mute_window(attack, sr), first, len(block))
+        return block - interpolate(cancel, factor_of(sr), first, stop) * (1.0 - muted)

@@ -44,7 +44,7 @@ def strike(drum, rng):
     return tone + noise_level * np.exp(-t / noise_tau) * rng.standard_normal(len(t))
 
 
-def make(strokes, seed=0):
+def make(strokes, seed=0, raised_db=0.0):
     """A take of kick, snare, two toms and overheads; every drum leaks everywhere, a little late and coloured."""
     rng = np.random.default_rng(seed)
     alone = {d: np.zeros(N) for d in VOICES}
@@ -61,7 +61,9 @@ def make(strokes, seed=0):
                 own[mic] = sound
                 x += sound
                 continue
-            gain = 10 ** (LEAK_DB[drum] / 20) * (3.0 if mic in ("left", "right") else 1.0)
+            gain = 10 ** ((LEAK_DB[drum] + raised_db * (mic in ("tom1", "floor"))) / 20) * (
+                3.0 if mic in ("left", "right") else 1.0
+            )
             late = 40 + 30 * (len(drum) + len(mic)) % 97
             x[late:] += gain * (sound[:-late] + 0.4 * np.roll(sound, 55)[:-late])
         audio[f"{mic}.wav"] = (0.3 * x).astype(np.float32)
@@ -225,7 +227,7 @@ def test_floor_and_parameters_of_single_tracks(made):
     assert lowest["floor.wav"] == 0
     assert after.steps["floor.wav"][0].params["attack_ms"] == 12.0
     x, y = take.read(take.track("tom1.wav"), dtype="float64"), rendered(take, after, "tom1.wav")
-    assert y[: 2 * SR] == pytest.approx(x[: 2 * SR] * lowest["tom1.wav"], abs=1e-12)
+    assert np.allclose(y[: 2 * SR], x[: 2 * SR] * lowest["tom1.wav"], atol=1e-12)
 
 
 def test_ring_keeps_more_or_less(made):
@@ -253,7 +255,7 @@ def test_a_doubtful_tom_is_turned_down_and_asked_about_first(made):
     doubtful = state(plan.with_hits(hits), "tom1", played="doubtful", best_confidence=0.6)
     after = Gate().decide(take, state(doubtful, "floor", strokes="unclear"))
     x = take.read(take.track("tom1.wav"), dtype="float64")
-    assert rendered(take, after, "tom1.wav") == pytest.approx(x * 10 ** (-18 / 20), abs=1e-5)
+    assert np.allclose(rendered(take, after, "tom1.wav"), x * 10 ** (-18 / 20), atol=1e-5)
     assert after.questions[0].code == "gate.doubtful"
     assert after.questions[0].text == "tom1 was perhaps never played and is turned down by 18 dB; was it played?"
     # no clear strokes: left open and said so
