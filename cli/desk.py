@@ -4,22 +4,29 @@ from __future__ import annotations
 
 import json
 import threading
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from spillgate.cli.job import read_own, with_doubts, write_output
-from spillgate.cli.output import fill
+from spillgate.cli.job import laid_over, read_own, with_doubts, write_output
+from spillgate.cli.output import fill, refuse_links, settle
 from spillgate.cli.report import Pictures
 from spillgate.dsp.chain import Chain, Memory
-from spillgate.dsp.errors import PlanError
+from spillgate.dsp.errors import ParameterError, PlanError, nearest
 from spillgate.dsp.plan import store
 from spillgate.dsp.plan.corrections import Corrections
+from spillgate.dsp.plan.cuts import markers_of
 from spillgate.dsp.plan.model import Plan
+from spillgate.dsp.plan.output import output_of, with_output
 from spillgate.dsp.take.features import fingerprints
 from spillgate.dsp.take.model import Progress, Take
 from spillgate.dsp.take.opening import open_take
+from spillgate.dsp.take.stamps import Stamps, stamps, unchanged
 
 __all__ = ["Desk", "changed_files", "open_desk"]
+
+TAKEN_BACK = "without"
+"""Figures of a plan that say which processors were taken back, and the whole chain."""
 
 
 @dataclass
@@ -37,6 +44,12 @@ class Desk:
         What need not be measured or decided twice while the desk is open.
     pictures : Pictures
         What need not be drawn twice.
+    stamps : mapping
+        Sizes and time stamps of the recordings when they were opened.
+    inputs : Path, optional
+        Input list.
+    without : frozenset of str
+        Processors of the chain that are taken back: the stems are what a run without them gives.
     """
 
     out: Path
@@ -45,6 +58,9 @@ class Desk:
     chain: Chain
     memory: Memory = field(default_factory=Memory)
     pictures: Pictures = field(default_factory=Pictures)
+    stamps: Stamps = field(default_factory=dict, repr=False)
+    inputs: Path | None = None
+    without: frozenset[str] = frozenset()
     lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     def corrections(self) -> Corrections:
@@ -64,7 +80,31 @@ class Desk:
     def warm(self) -> None:
         """Measure and decide as far as the corrections on disk say, to have it in memory."""
         with self.lock:
-            self.chain.decide(self.take, corrections=self.corrections(), memory=self.memory)
+            self.working().decide(self.take, corrections=self.corrections(), memory=self.memory)
+
+    def working(self) -> Chain:
+        """Give the chain without what is taken back.
+
+        Raises
+        ------
+        ChainError
+            If what is left needs what was taken back.
+        """
+        return Chain(processors=tuple(p for p in self.chain.processors if p.name not in self.without))
+
+    def take_back(self, names: Iterable[str], again: Iterable[str] = ()) -> None:
+        """Leave processors out from now on, or take them in again; `render` does it.
+
+        Raises
+        ------
+        ParameterError
+            If one is not in the chain.
+        """
+        known = [p.name for p in self.chain.processors]
+        for name in (*names, *again):
+            if name not in known:
+                raise ParameterError(f"{name}: is not among what was run; {nearest(name, known)}")
+        self.without = (self.without | frozenset(names)) - frozenset(again)
 
     def render(self) -> set[str]:
         """Decide with the corrections on disk and render the files on which something changed.
@@ -75,23 +115,51 @@ class Desk:
             Names of the stems rendered anew.
         """
         with self.lock, fill(self.out, whole=False) as (new, work):
+            unchanged(self.take, self.stamps)
+            there = store.load(self.out)  # not ours if another process has rendered since
+            laid = laid_over(self.out, self.inputs)
             features = work / "features"
-            plan = self.chain.decide(self.take, work=features, corrections=self.corrections(), memory=self.memory)
-            plan = with_doubts(plan, self.take)
-            files = changed_files(self.plan, plan) | {
-                f.name for t in self.take.tracks for f in t.files if not (self.out / "stems" / f.name).is_file()
-            }
-            write_output(self.take, plan, new, self.out, files, self.pictures)
+            chain = self.working()
+            plan = chain.decide(self.take, work=features, corrections=self.corrections(), memory=self.memory)
+            plan = with_output(with_doubts(plan, self.take), output_of(there))
+            if self.without:
+                plan = plan.with_figures(
+                    TAKEN_BACK, {"names": sorted(self.without), "chain": self.chain.to_dict()["chain"]}
+                )
+            files = changed_files(there, plan) | self._missing(there)
+            plan, _ = write_output(self.take, plan, new, self.out, files, self.pictures, there)
+            unchanged(self.take, self.stamps)
+            _say_what_was_laid(self.out, new, laid)
         self.plan = plan
         return files
+
+    def _missing(self, there: Plan) -> set[str]:
+        """Name the recordings of which something that was written is no longer there."""
+        written = there.figures.get("render", {}).get("files", {})
+        every = {f.name for t in self.take.tracks for f in t.files}
+        paths = {name: written.get(name, [f"stems/{name}"]) for name in every}
+        return {name for name, made in paths.items() if not all((self.out / p).is_file() for p in made)}
+
+
+def _say_what_was_laid(out: Path, new: Path, laid: dict[str, str]) -> None:
+    try:
+        source = json.loads((out / "source.json").read_text("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return
+    if isinstance(source, dict):
+        text = json.dumps({**source, "laid": laid}, indent=2, ensure_ascii=False)
+        (new / "source.json").write_text(text + "\n", "utf-8")
 
 
 def changed_files(old: Plan, new: Plan) -> set[str]:
     """Names of the files on which the render would do something else than before."""
+    which = output_of(new).markers
 
     def work_on(plan: Plan) -> dict[str, list[object]]:
         files: dict[str, list[object]] = {t.file: [] for t in plan.tracks}
         for t in plan.tracks:
+            if which:
+                files[t.file].append(markers_of(plan, t.track, which))
             for spec in plan.steps.get(t.track, ()):
                 arrays = [
                     (k, plan.arrays[v].dtype.str, plan.arrays[v].tobytes()) for k, v in sorted(spec.arrays.items())
@@ -100,6 +168,8 @@ def changed_files(old: Plan, new: Plan) -> set[str]:
         return files
 
     before, after = work_on(old), work_on(new)
+    if output_of(old) != output_of(new):
+        return set(after)
     return {name for name, steps in after.items() if before.get(name) != steps}
 
 
@@ -119,6 +189,7 @@ def open_desk(out: Path, moved_to: Path | None = None, workers: int = 1, progres
     PlanError
         If `out` is no output of a run, or its take is gone or has changed.
     """
+    settle(out)
     if not (out / "plan.json").is_file():
         raise PlanError(f"{out}: no output of an earlier run (plan.json is missing)")
     plan = store.load(out)
@@ -126,17 +197,22 @@ def open_desk(out: Path, moved_to: Path | None = None, workers: int = 1, progres
         source = json.loads((out / "source.json").read_text("utf-8"))
         folder = moved_to or Path(source["take"])
         inputs = Path(source["inputs"]) if "inputs" in source else None
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         if moved_to is None:
             raise PlanError(f"{out}: source.json does not say where the take is; add --take TAKE") from error
         folder, inputs = moved_to, None
     if not folder.is_dir():
         raise PlanError(f"{folder}: the take is no longer there; add --take TAKE")
+    refuse_links(out, folder)
+    before = stamps(folder)
     take = open_take(folder, inputs=inputs, workers=workers, progress=progress)
     now = fingerprints(take)
     for facts in plan.tracks:
         if facts.fingerprint and now.get(facts.file) != facts.fingerprint:
             what = "has changed since" if facts.file in now else "is missing"
             raise PlanError(f"{facts.file}: {what}; the plan does not fit it any more; run the take again")
-    entries = [{k: v for k, v in entry.items() if k != "version"} for entry in plan.chain]
-    return Desk(out=out, take=take, plan=plan, chain=Chain.from_dict({"chain": entries}))
+    back = plan.figures.get(TAKEN_BACK, {})
+    entries = [{k: v for k, v in entry.items() if k != "version"} for entry in back.get("chain", plan.chain)]
+    chain = Chain.from_dict({"chain": entries})
+    without = frozenset(back.get("names", ()))
+    return Desk(out=out, take=take, plan=plan, chain=chain, stamps=before, inputs=inputs, without=without)

@@ -22,8 +22,9 @@ if TYPE_CHECKING:
     from spillgate.dsp.chain import Chain
     from spillgate.dsp.plan.corrections import Corrections
     from spillgate.dsp.plan.model import Plan
+    from spillgate.dsp.plan.output import Output
     from spillgate.dsp.render import RenderReport
-    from spillgate.dsp.take.model import AudioFile, Progress, Take
+    from spillgate.dsp.take.model import Progress, Take, Track
 
 ROLE_WEIGHT = 20.0
 """Weight of a question about a role: above every other, as all else follows from the roles."""
@@ -55,6 +56,7 @@ def main_job(
     workers: int | None = None,
     overwrite: bool = False,
     quiet: bool = False,
+    output: Output | None = None,
 ) -> tuple[Take, Plan, RenderReport]:
     """Read a take, decide, render, and write everything into the output folder.
 
@@ -70,6 +72,8 @@ def main_job(
         Whether an earlier output may be replaced.
     quiet : bool
         No progress, no hints.
+    output : Output, optional
+        How the stems are handed over; default: as the recordings came.
 
     Returns
     -------
@@ -83,6 +87,9 @@ def main_job(
     """
     check_output(out, folder, overwrite)
     prepare_kernels(quiet)
+    from spillgate.dsp.plan.model import Plan
+    from spillgate.dsp.plan.output import Output, with_output
+    from spillgate.dsp.render import check_targets
     from spillgate.dsp.take.opening import open_take
     from spillgate.dsp.take.stamps import stamps, unchanged
 
@@ -93,9 +100,11 @@ def main_job(
         take = open_take(folder, inputs=inputs, workers=workers or default_workers(), progress=progress)
         for processor in chain.processors:
             processor.check_tracks(take)
+        wanted = output or Output()
+        check_targets(take, with_output(Plan(), wanted))
         with fill(out) as (new, work):
             plan = with_doubts(chain.decide(take, work=work / "features", corrections=corrections), take)
-            report = write_output(take, plan, new, out)
+            plan, report = write_output(take, with_output(plan, wanted), new, out)
             unchanged(take, before)
             source = {"schema": 1, "take": str(folder.resolve()), "laid": laid}
             if inputs is not None:
@@ -128,8 +137,9 @@ def write_output(
     out: Path,
     files: set[str] | None = None,
     pictures: Pictures | None = None,
-) -> RenderReport:
-    """Write stems, plan, tables, report and its previews.
+    before: Plan | None = None,
+) -> tuple[Plan, RenderReport]:
+    """Write stems, plan, tables, session sheet, report and its previews.
 
     Parameters
     ----------
@@ -143,24 +153,32 @@ def write_output(
         Stems to render; the others stay as they are in `out`.
     pictures : Pictures, optional
         What was drawn for an earlier report of the same take.
+    before : Plan, optional
+        Of the output that is there, whose other stems stay.
 
     Returns
     -------
-    report : RenderReport
+    plan, report : Plan, RenderReport
+        The plan now says what the render did, too.
     """
     from spillgate.cli.report import write_previews, write_report
-    from spillgate.dsp.plan import notes, store, tables
-    from spillgate.dsp.render import render
+    from spillgate.dsp.plan import cuts, notes, sheet, store, tables
+    from spillgate.dsp.render import render, with_report
 
     report = render(take, plan, new, only=files)
+    plan = with_report(plan, report, before)
     store.save(plan, new)
     tables.write_hits(plan, new / "hits.csv")
+    tables.write_hits_json(plan, new / "hits.json")
+    cuts.write_cuts(plan, new / "cuts.csv")
     tables.write_alignment(plan, new / "alignment.csv")
     notes.write_midi(plan, new / "hits.mid")
-    stems = stems_of(take, new / "stems", out / "stems")
+    words = words_of(take, plan, report)
+    sheet.write_sheet(words.sheet, new / "session.txt")
+    stems = stems_of(take, new / "stems", out / "stems", plan=plan)
     write_previews(take, plan, stems, new, files, out)
-    write_report(take, plan, stems, new, out, words_of(take, plan, report), pictures)
-    return report
+    write_report(take, plan, stems, new, out, words, pictures)
+    return plan, report
 
 
 def page_of(take: Take, plan: Plan, out: Path, base: str, nonce: str, pictures: Pictures | None = None) -> str:
@@ -168,7 +186,7 @@ def page_of(take: Take, plan: Plan, out: Path, base: str, nonce: str, pictures: 
     from spillgate.cli.report import page
     from spillgate.dsp.render import RenderReport
 
-    stems = stems_of(take, out / "stems")
+    stems = stems_of(take, out / "stems", plan=plan)
     report = RenderReport(stems=(), folder=out / "stems")
     return page(take, plan, stems, out, words_of(take, plan, report), base, nonce, pictures)
 
@@ -177,27 +195,47 @@ def words_of(take: Take, plan: Plan, report: RenderReport) -> Words:
     """Give the report the sentences of the terminal."""
     from spillgate.cli.report import Words
     from spillgate.cli.screen import changes, track_words
+    from spillgate.dsp.plan.sheet import session_sheet
 
+    said = changes(plan)
+    tracks = track_words(plan, report)
+    recall = {t.id: t.recall for t in take.tracks}
     versions = ", ".join(f"{e['processor']} {e['version']}" for e in plan.chain)
     return Words(
-        changed=" ".join(changes(plan)),
-        tracks=track_words(plan, report),
+        changed=" ".join(said),
+        tracks=tracks,
+        sheet=session_sheet(plan, take=take.name, said=said, words=tracks, recall=recall),
         footer=f"Made by {versions}. Recordings are never changed; plan.json holds every decision.",
     )
 
 
-def stems_of(take: Take, *folders: Path) -> Take:
-    """Open rendered stems with the tracks of their take; each file in the first of the folders that has it."""
+def stems_of(take: Take, *folders: Path, plan: Plan) -> Take:
+    """Open rendered stems with the tracks of their take; each file in the first of the folders that has it.
+
+    A recording whose stem was left out, as there was nothing to do, stands for it.
+    """
     import dataclasses
 
+    from spillgate.dsp.plan.output import output_of
+    from spillgate.dsp.render import names_of_stems
     from spillgate.dsp.take.audio import FileReader
 
-    def there(f: AudioFile) -> AudioFile:
-        found = next((d / f.name for d in folders if (d / f.name).is_file()), folders[-1] / f.name)
-        return dataclasses.replace(f, path=found)
+    output, names = output_of(plan), names_of_stems(take, plan)
 
-    tracks = tuple(dataclasses.replace(t, files=tuple(there(f) for f in t.files)) for t in take.tracks)
-    return take.replace(tracks=tracks, features={}, reader=FileReader())
+    def opened(t: Track) -> Track:
+        files, channel = [], t.channel
+        for f in t.files:
+            name = names[f.name, t.channel]
+            found = next((d / name for d in folders if (d / name).is_file()), folders[-1] / name)
+            if output.changed_only and not found.is_file():
+                files.append(f)
+                continue
+            alone = output.split and f.n_channels > 1 and t.is_drum
+            channel = 0 if alone else t.channel
+            files.append(dataclasses.replace(f, path=found, n_channels=1 if alone else f.n_channels))
+        return dataclasses.replace(t, files=tuple(files), channel=channel)
+
+    return take.replace(tracks=tuple(opened(t) for t in take.tracks), features={}, reader=FileReader())
 
 
 def with_doubts(plan: Plan, take: Take) -> Plan:

@@ -93,16 +93,15 @@ Example:
 
 def stem_options(func: F) -> F:
     """Add the options that say how stems are handed over; help shows them behind ``--help-stems`` only."""
-    from spillgate.dsp.plan.output import FORMATS, MARKERS, SUBTYPES
 
     def option(*names: str, **how: Any) -> Callable[[F], F]:
         return click.option(*names, hidden=True, **how)
 
     made = (
-        option("--format", "stem_format", metavar="NAME", default="", help=f"{', '.join(FORMATS)}; as the input."),
-        option("--subtype", metavar="NAME", default="", help=f"Samples: {', '.join(SUBTYPES)}; as the input."),
+        option("--format", "stem_format", metavar="NAME", default="", help="FORMATS; as the input."),
+        option("--subtype", metavar="NAME", default="", help="Samples: SUBTYPES; as the input."),
         option("--suffix", metavar="TEXT", default="", help="Put behind each stem's name."),
-        option("--markers", metavar="WHAT", default="", help=f"Write markers into WAV stems: {', '.join(MARKERS)}."),
+        option("--markers", metavar="WHAT", default="", help="Write markers into WAV stems: MARKERS."),
         option("--removed", is_flag=True, help="Also write what was taken out: stem + removed = recording."),
         option("--split", is_flag=True, help="Give files of several channels back as single tracks."),
         option("--changed-only", is_flag=True, help="Leave out files with nothing to do."),
@@ -111,22 +110,26 @@ def stem_options(func: F) -> F:
     for add in reversed(made):
         func = add(func)
     return click.option(
-        "--help-stems", is_flag=True, is_eager=True, expose_value=False, callback=_stems_help,
-        help="Show the options for format, markers and names of stems.",
-    )(func)  # fmt: skip
+        "--help-stems", is_flag=True, is_eager=True, expose_value=False, hidden=True, callback=_stems_help
+    )(func)
 
 
 def _stems_help(context: click.Context, parameter: click.Parameter, value: bool) -> None:
     if not value:
         return
+    from spillgate.dsp.plan import output  # not for the plain help, which must be quick
+
     maker = context.make_formatter()
     maker.write("How stems are handed over; by default as the recordings came.\n")
     rows = []
     for p in context.command.params:
-        if isinstance(p, click.Option) and p.hidden:
+        if isinstance(p, click.Option) and p.hidden and p is not parameter:
             p.hidden = False
-            rows.append(p.get_help_record(context) or ("", ""))
+            name, text = p.get_help_record(context) or ("", "")
             p.hidden = True
+            for word in ("FORMATS", "SUBTYPES", "MARKERS"):
+                text = text.replace(word, ", ".join(getattr(output, word)))
+            rows.append((name, text))
     with maker.section("Options for run"):
         maker.write_dl(rows)
     click.echo(maker.getvalue() + "\n" + STEMS_EPILOG.replace("\b\n", "").rstrip())
@@ -276,13 +279,13 @@ def read_chain(path: Path) -> dict[str, Any]:
     ParameterError
         If it cannot be read, is no TOML or no chain; the message names the file.
     """
-    import tomllib
+    from spillgate.dsp import reading
 
     try:
-        entry = tomllib.loads(path.read_text("utf-8"))
+        entry = reading.from_toml(reading.read_text(path))
     except OSError as error:
         raise ParameterError(f"{path}: {error.strerror}; write one with --print-chain") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise ParameterError(f"{path}: is no TOML ({error}); write one with --print-chain") from error
     from spillgate.dsp.chain import Chain
 

@@ -226,7 +226,10 @@ def _write_journal(new: Path, out: Path, whole: bool) -> None:
     files.sort(key=lambda n: n == "plan.json")  # last: an output with a plan is whole
     for name in files:
         synced(new / name)
-    gone = _earlier_files(out) if whole else set()
+    gone = _earlier_files(out, stated=not whole)
+    if not whole:
+        still = _earlier_files(new, stated=True)
+        gone = gone - still if still else set()
     gone |= {f"model/{p.name}" for p in (out / "model").glob("*.npz")}
     first = not (out / "plan.json").exists()
     entry = {"files": files, "gone": sorted(gone - set(files)), "first": first}
@@ -284,13 +287,15 @@ def _move(path: Path, target: Path) -> None:
         path.unlink()
 
 
-def _earlier_files(out: Path) -> set[str]:
-    """Name the stems that the plan in an output speaks of."""
+def _earlier_files(out: Path, stated: bool = False) -> set[str]:
+    """Name the stems that the plan in an output speaks of; only what it states to have been written, if so wanted."""
     try:
         plan = json.loads((out / "plan.json").read_text("utf-8"))
-        named = [f"stems/{t['file']}" for t in plan["tracks"]]
-        written = plan.get("figures", {}).get("render", {}).get("files", {})
-        named += [n for names in written.values() for n in names]
+        written = plan.get("figures", {}).get("render", {}).get("files")
+        if written is None:
+            named = [] if stated else [f"stems/{t['file']}" for t in plan["tracks"]]
+        else:
+            named = [n for names in written.values() for n in names]
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return set()
     kept = {n for n in named if _inside(n)}

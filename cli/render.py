@@ -23,16 +23,30 @@ __all__ = ["command"]
 )
 @click.argument("out", metavar="OUT", type=click.Path(path_type=Path))
 @click.option("--verify", is_flag=True, help="Only compare the stems there with what the plan gives.")
+@click.option("--without", metavar="PROC", multiple=True, help="Take back what a processor did, e.g. align or gate.")
+@click.option("--with", "again", metavar="PROC", multiple=True, help="Take it in again.")
 @click.option("--take", "moved_to", metavar="TAKE", type=click.Path(path_type=Path), help="Where the take is now.")
 @common("workers", "json", "quiet", "debug")
 def command(
-    out: Path, verify: bool, moved_to: Path | None, workers: int | None, as_json: bool, quiet: bool, debug: bool
+    out: Path,
+    verify: bool,
+    without: tuple[str, ...],
+    again: tuple[str, ...],
+    moved_to: Path | None,
+    workers: int | None,
+    as_json: bool,
+    quiet: bool,
+    debug: bool,
 ) -> None:
     """Lay OUT/corrections.toml over the plan and render what changed.
 
     With --verify nothing is written: the stems are compared byte for byte
     with what plan and recordings give, and exit code 1 says they differ.
+    With --without align the tracks stay where they were recorded, with
+    --without gate they keep their bleed; it stays so until --with.
     """
+    if verify and (without or again):
+        raise click.UsageError("--verify compares only; leave out --without and --with")
     from spillgate.cli.desk import open_desk
     from spillgate.cli.job import prepare_kernels, progress_bar
 
@@ -41,6 +55,7 @@ def command(
     with progress_bar(silent) as progress:
         desk = open_desk(out, moved_to, workers or default_workers(), progress)
         names = sorted({f.file for f in desk.plan.tracks})
+        desk.take_back(without, again)
         different = _differ(desk) if verify else sorted(desk.render())
     if as_json:
         what = "differ" if verify else "rendered"
@@ -64,9 +79,10 @@ def _differ(desk: Desk) -> list[str]:
     from spillgate.dsp.render import render
 
     with aside(desk.out) as new:
-        render(desk.take, desk.plan, new)
-        names = sorted({f.file for f in desk.plan.tracks})
-        return [n for n in names if not _same(new / "stems" / n, desk.out / "stems" / n)]
+        report = render(desk.take, desk.plan, new)
+        names = sorted(n for written in report.files.values() for n in written)
+        different = [n for n in names if not _same(new / n, desk.out / n)]
+        return [n.removeprefix("stems/") for n in different]
 
 
 def _same(a: Path, b: Path) -> bool:

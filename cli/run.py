@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from spillgate.cli.options import build_chain, chain_toml, common, read_chain, split_words
+from spillgate.cli.options import build_chain, chain_toml, common, read_chain, split_words, stem_options
 from spillgate.dsp.errors import TakeError
 
 __all__ = ["command"]
@@ -36,6 +36,7 @@ Examples:
 )
 @click.option("--print-chain", is_flag=True, help="Print this chain as such a file and stop.")
 @click.option("--set", "settings", metavar='"TRACK:proc.param=value"', multiple=True, help="For one track; repeatable.")
+@stem_options
 @common("workers", "overwrite", "json", "quiet", "debug")
 def command(
     words: tuple[str, ...],
@@ -44,6 +45,14 @@ def command(
     chain_file: Path | None,
     print_chain: bool,
     settings: tuple[str, ...],
+    stem_format: str,
+    subtype: str,
+    suffix: str,
+    markers: str,
+    removed: bool,
+    split: bool,
+    changed_only: bool,
+    new_umid: bool,
     workers: int | None,
     overwrite: bool,
     as_json: bool,
@@ -52,8 +61,8 @@ def command(
 ) -> None:
     """Clean and align one take.
 
-    TAKE is the folder of its recordings. Without processors: detect align gate.
-    A processor's own options (spillgate processors NAME) stand behind its name.
+    TAKE is a folder of recordings. Without processors: detect align gate, whose
+    options (spillgate processors NAME) follow the name. Stems: see --help-stems.
     """
     folder, parts = split_words(words)
     if chain_file is not None and parts:
@@ -72,9 +81,27 @@ def command(
         raise TakeError(f"{folder}: {what}")
     from spillgate.cli.job import main_job
     from spillgate.cli.screen import show, summary
+    from spillgate.dsp.plan.output import Output
 
+    output = Output(
+        format=stem_format,
+        subtype=subtype,
+        suffix=suffix,
+        markers=markers,
+        removed=removed,
+        split=split,
+        changed_only=changed_only,
+        new_umid=new_umid,
+    )
     take, plan, report = main_job(
-        take_folder, out, chain, inputs=inputs, workers=workers, overwrite=overwrite, quiet=quiet or as_json
+        take_folder,
+        out,
+        chain,
+        inputs=inputs,
+        workers=workers,
+        overwrite=overwrite,
+        quiet=quiet or as_json,
+        output=output,
     )
     if as_json:
         click.echo(summary(take, plan, report, out))

@@ -134,6 +134,11 @@ def losses(plan: Plan, report: RenderReport) -> list[str]:
         longest = max(cut, key=lambda s: s.cut_s)
         names = _listed([_short(plan, s.track) for s in cut], 3)
         said.append(f"Pushed past the end by the delay: up to {longest.cut_s * 1000.0:.0f} ms of {names}.")
+    noted: dict[str, list[str]] = {}
+    for s in report.stems:
+        for note in s.notes:
+            noted.setdefault(note, []).append(_short(plan, s.track))
+    said += [f"{_listed(list(dict.fromkeys(names)), 3)}: {note}." for note, names in noted.items()]
     return said
 
 
@@ -257,6 +262,7 @@ def summary(take: Take, plan: Plan, report: RenderReport, out: Path) -> str:
         if stem is not None:
             removed = stem.removed_db  # JSON has no infinity: null where nothing is left
             entry |= {"copied": stem.copied, "removed_db": None if isinf(removed) else removed}
+            entry |= {"stem": stem.file if stem.written else None, "notes": list(stem.notes)}
         for figures in plan.figures.values():
             if _has_bleed(figures, f.track):
                 entry["bleed_removed_db"] = figures[f.track]["bleed_removed_db"]

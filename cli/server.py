@@ -148,7 +148,7 @@ class Review:
         if which == "before":
             return self.desk.take.read(track, start, start + n)
         if self._stems is None:
-            self._stems = stems_of(self.desk.take, self.desk.out / "stems")
+            self._stems = stems_of(self.desk.take, self.desk.out / "stems", plan=self.desk.plan)
         if which == "after":
             x: NDArray[np.float32] = self._stems.read(self._stems.track(track.id), start, start + n)
             return x

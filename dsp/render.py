@@ -34,7 +34,7 @@ from spillgate.dsp.take.stems import StemWriter
 from spillgate.dsp.take.target import Edits, Target
 from spillgate.dsp.writing import FileCopy
 
-__all__ = ["REMOVED", "STEMS", "RenderReport", "StemReport", "names_of_stems", "render", "with_report"]
+__all__ = ["REMOVED", "STEMS", "RenderReport", "StemReport", "check_targets", "names_of_stems", "render", "with_report"]
 
 BLOCK = 1 << 18
 """Samples rendered at a time."""
@@ -80,13 +80,7 @@ class _Job:
 
     def targets(self, file: AudioFile, tracks: Sequence[Track]) -> list[Target]:
         """Say what becomes of a file."""
-        o = self.output
-        subtype = SUBTYPES.get(o.subtype, "")
-        groups = [[t] for t in tracks] if o.split and file.n_channels > 1 else [list(tracks)]
-        return [
-            Target.of(file, self.names[file.name, g[0].channel], o.format, subtype, [t.channel for t in g])
-            for g in groups
-        ]
+        return _targets(self.output, self.names, file, tracks)
 
     def markers(self, file: AudioFile, tracks: Sequence[Track], target: Target) -> tuple[Marker, ...]:
         """Give the markers of some tracks, from the file's first sample on; none where the format has no place."""
@@ -150,9 +144,7 @@ def render(
     _fits(take, plan)
     files = _chosen(take, only)
     job = _Job(take, plan, output_of(plan), chains, names_of_stems(take, plan), out / STEMS, out / REMOVED, block)
-    for file in files:
-        if any(t.is_drum for t in _tracks_of(take, file)):
-            job.targets(file, _tracks_of(take, file))
+    check_targets(take, plan)
     _room(job, out, files)
     done: list[list[FileCopy | StemWriter]] = []
 
@@ -175,6 +167,31 @@ def render(
         folder=job.stems,
         files={f.name: tuple(names) for f, (_, _, names) in zip(files, results, strict=True)},
     )
+
+
+def check_targets(take: Take, plan: Plan) -> None:
+    """Make sure that the stems can be what the plan wants them to be.
+
+    Raises
+    ------
+    ParameterError
+        A format that cannot hold a track's samples, or two stems of one name.
+    """
+    names, output = names_of_stems(take, plan), output_of(plan)
+    for file in _chosen(take, None):
+        tracks = _tracks_of(take, file)
+        if any(t.is_drum for t in tracks):
+            _targets(output, names, file, tracks)
+
+
+def _targets(
+    output: Output, names: Mapping[tuple[str, int], str], file: AudioFile, tracks: Sequence[Track]
+) -> list[Target]:
+    subtype = SUBTYPES.get(output.subtype, "")
+    groups = [[t] for t in tracks] if output.split and file.n_channels > 1 else [list(tracks)]
+    return [
+        Target.of(file, names[file.name, g[0].channel], output.format, subtype, [t.channel for t in g]) for g in groups
+    ]
 
 
 def with_report(plan: Plan, report: RenderReport, before: Plan | None = None) -> Plan:

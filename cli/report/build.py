@@ -21,6 +21,7 @@ from spillgate.cli.report.questions import Group, groups, verdict
 from spillgate.dsp import params, registry
 from spillgate.dsp.core.overview import expand
 from spillgate.dsp.plan.model import Finding, Hit, Plan
+from spillgate.dsp.plan.sheet import Section
 from spillgate.dsp.take.model import ROLES, Take, Track
 from spillgate.dsp.writing import write_atomically
 
@@ -48,11 +49,14 @@ class Words:
         Per track id, what was done.
     footer : str
         Versions and the like.
+    sheet : sequence of Section
+        The session sheet.
     """
 
     changed: str
     tracks: Mapping[str, str] = field(default_factory=dict)
     footer: str = ""
+    sheet: Sequence[Section] = ()
 
 
 def write_report(
@@ -152,6 +156,7 @@ def page(
             wide=[_finding(f, labels) for f in plan.findings if f.severity != "mend" and f.track not in index],
             chain=[_chain_row(p) for p in plan.chain],
             footer=words.footer,
+            sheet=words.sheet,
             roles=ROLES,
             css=_asset("report.css"),
             js=_asset("report.js"),

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp.plan.model import Plan
+from spillgate.dsp.plan.output import output_of
 from spillgate.dsp.steps.base import Context
 from spillgate.dsp.steps.move import MoveStep
 from spillgate.dsp.take.model import Take, Track
@@ -66,14 +67,12 @@ def players(track: Track, plan: Plan, final: Path) -> list[dict[str, str]]:
     changed = track.id in plan.steps
     if not _plays(track):
         listed.append({"which": "before", "src": _preview(track, "before")})
-        if changed:
-            listed.append({"which": "after", "src": _preview(track, "after")})
-    else:
-        if track.file.path.is_file():
-            relative = os.path.relpath(track.file.path.resolve(), final.resolve())
-            listed.append({"which": "before", "src": quote(Path(relative).as_posix())})
-        if changed:
-            listed.append({"which": "after", "src": quote(f"stems/{track.file.name}")})
+    elif track.file.path.is_file():
+        relative = os.path.relpath(track.file.path.resolve(), final.resolve())
+        listed.append({"which": "before", "src": quote(Path(relative).as_posix())})
+    if changed:
+        stem = _stem(track, plan)
+        listed.append({"which": "after", "src": quote(f"stems/{stem}") if stem else _preview(track, "after")})
     if cleaned(plan, track.id):
         listed.append({"which": "removed", "src": _preview(track, "removed")})
     return listed
@@ -105,7 +104,8 @@ def write_previews(
     todo: list[tuple[Track, str]] = []
     for track in take.drum_tracks:
         anew = files is None or any(f.name in files for f in track.files)
-        kinds = [] if _plays(track) else ["before", "after"] if track.id in plan.steps else ["before"]
+        kinds = [] if _plays(track) else ["before"]
+        kinds += ["after"] if track.id in plan.steps and _stem(track, plan) is None else []
         kinds += ["removed"] if cleaned(plan, track.id) else []
         todo += [(track, k) for k in kinds if anew or there is None or not (there / _name(track, k)).is_file()]
 
@@ -127,6 +127,14 @@ def write_previews(
 
 def _plays(track: Track) -> bool:
     return (track.file.format, track.file.subtype) in PLAYS and len(track.files) == 1
+
+
+def _stem(track: Track, plan: Plan) -> str | None:
+    """Name the stem if a browser plays it and it is sure to be there."""
+    output = output_of(plan)
+    if not _plays(track) or output.format or output.subtype or output.split or output.changed_only:
+        return None
+    return f"{Path(track.file.name).stem}{output.suffix}{Path(track.file.name).suffix}"
 
 
 def _name(track: Track, kind: str) -> str:
