@@ -143,7 +143,7 @@ def read_old(folder: Path) -> tuple[dict[str, object], Plan | None]:
     path = folder / "check.json" if folder.is_dir() else folder
     try:
         document = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise OutputError(f"{folder}: holds no check.json; give the folder that check -o has written") from error
     if not isinstance(document, dict) or "findings" not in document:
         raise OutputError(f"{path}: is no check.json of ours; give the folder that check -o has written")

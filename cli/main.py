@@ -22,6 +22,9 @@ COMMANDS = ("run", "check", "inputs", "review", "render", "batch", "processors",
 FAILED, WRONG_USAGE = 1, 2
 """Exit codes."""
 
+LONGEST_LINE = 1000
+"""Characters of an error; the middle of longer ones is left out."""
+
 HELP = """Make a multitrack drum recording ready to mix: find every hit, clean the toms,
 line the mics up, turn reversed polarity. Recordings are never modified.
 """
@@ -118,7 +121,12 @@ def _usage_line(error: click.ClickException, words: Sequence[str]) -> str:
 
 
 def _say(text: str, code: int) -> int:
-    click.echo("spillgate: " + " ".join(text.split()), err=True)
+    line = " ".join(text.split())
+    if len(line) > LONGEST_LINE:
+        line = line[: LONGEST_LINE // 2] + " … " + line[-LONGEST_LINE // 2 :]
+    # names come from strangers: what would steer the terminal is shown, not done
+    line = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in line)
+    click.echo(f"spillgate: {line}", err=True)
     return code
 
 

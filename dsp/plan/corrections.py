@@ -38,13 +38,14 @@ One schema in TOML or JSON; times are seconds from the file's first sample, as i
 from __future__ import annotations
 
 import dataclasses
-import json
 import math
+from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar, Self
 
+from spillgate.dsp import reading
 from spillgate.dsp.errors import PlanError, nearest
 from spillgate.dsp.plan.model import Alignment, Hit, Plan, Question, Span, StepSpec
 
@@ -66,6 +67,9 @@ SCHEMA = 1
 
 MATCH_S = 0.015
 """A correction belongs to the nearest hit within this distance (also the least distance of two hits)."""
+
+_FARTHEST = defaultdict(lambda: 1e6, samples=1e7, value=math.inf)
+"""Times in seconds (eleven days) and delays in samples beyond which they are slips of the pen (common practice)."""
 
 _HIT_WORDS = ("keep", "leave out", "add", "move", "ring")
 _SPAN_WORDS = ("keep", "silence")
@@ -224,6 +228,10 @@ class Corrections:
         """
         if not isinstance(data, Mapping):
             raise PlanError(f"{source}: is no table of corrections")
+        try:
+            reading.plain(data)
+        except ValueError as error:
+            raise PlanError(f"{source}: holds {error}; mend that place") from error
         if data.get("schema", SCHEMA) != SCHEMA:
             raise PlanError(f"{source}: schema {data['schema']!r} is not known to this version; it reads {SCHEMA}")
         tables = {kind.table: kind for kind in _KINDS}
@@ -262,12 +270,10 @@ def read_corrections(path: Path) -> Corrections:
     PlanError
         The file and the place in it that is wrong.
     """
-    import tomllib
-
     try:
-        text = path.read_text(encoding="utf-8")
-        data = json.loads(text) if path.suffix.lower() == ".json" else tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
+        text = reading.read_text(path)
+        data = reading.from_json(text) if path.suffix.lower() == ".json" else reading.from_toml(text)
+    except ValueError as error:
         raise PlanError(f"{path.name}: cannot be read ({error}); mend that place") from error
     return Corrections.from_dict(data, path.name)
 
@@ -305,6 +311,9 @@ def _typed(value: Any, annotation: str, where: str) -> Any:
 
 
 def _problem(edit: Edit) -> str:
+    far = next((k for k, v in dataclasses.asdict(edit).items() if isinstance(v, float) and abs(v) > _FARTHEST[k]), "")
+    if far:
+        return f"{far} = {getattr(edit, far):g} lies beyond any recording"
     if isinstance(edit, HitEdit):
         if edit.do not in _HIT_WORDS:
             return f"do = {edit.do!r} is not known; {nearest(edit.do, _HIT_WORDS)}"

@@ -23,6 +23,18 @@ __all__ = ["FLOAT_TYPES", "INTEGER_BITS", "SUFFIXES", "FileReader", "Probe", "pr
 SUFFIXES = frozenset({".wav", ".wave", ".bwf", ".rf64", ".bw64", ".w64", ".aif", ".aiff", ".aifc", ".caf", ".flac"})
 """File endings of recordings; lossy formats are no recordings."""
 
+HEADS = (b"FORM", b"fLaC", b"caff", b"riff")
+"""First bytes of the containers besides WAV: AIFF, FLAC, CAF, W64."""
+
+_LOSSY = (b"ID3", b"OggS", b"\xff\xfb", b"\xff\xf3", b"\xff\xf2")
+"""First bytes of MPEG and Ogg files."""
+
+_MPEG = (0x50, 0x55)
+"""Format tags of MPEG sound in a WAV file (RFC 2361)."""
+
+_DAMAGED = "cannot be read as audio; it may be cut short or damaged: copy or export it again"
+_FOREIGN = "holds lossy sound and cannot be given back as it came; export it as 16, 24 or 32-bit PCM or as float"
+
 CONTAINERS = frozenset({"WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC"})
 """As ``soundfile`` names them."""
 
@@ -129,6 +141,10 @@ def probe(path: Path) -> Probe:
         raise AudioFileError(f"{name}: cannot be read ({error.strerror}); check the disk") from error
     if layout is not None:
         _whole(name, layout)
+    if layout.fmt.tag in _MPEG if layout is not None else not head.startswith(HEADS):
+        # the library would look for lossy sound in it and report on standard error
+        lossy = layout is not None or head.startswith(_LOSSY)
+        raise AudioFileError(f"{name}: {_FOREIGN if lossy else _DAMAGED}")
     try:
         with open_sound(path) as sound:
             file = AudioFile(
@@ -144,8 +160,7 @@ def probe(path: Path) -> Probe:
         if layout is not None:
             _consistent(file, layout)
     except sf.LibsndfileError as error:
-        text = f"{name}: cannot be read as audio; it may be cut short or damaged: copy or export it again"
-        raise AudioFileError(text) from error
+        raise AudioFileError(f"{name}: {_DAMAGED}") from error
     time_reference, names = None, {}
     if layout is not None:
         bext = chunks.parse_bext(chunks.payload(path, layout.find(b"bext")))

@@ -194,7 +194,7 @@ def read_layout(path: Path) -> Layout:
                 break  # no chunk: rubbish behind the last one, or samples behind a header that was never finished
             if form in (b"RF64", b"BW64"):
                 if name == b"ds64":
-                    large = _ds64(stream.read(min(n, MAX_PAYLOAD)))
+                    large = _ds64(stream.read(min(n, MAX_PAYLOAD, size - at)))
                 elif n == U32_MAX:
                     n = large.get(name, n)
             at += 8

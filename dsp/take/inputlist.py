@@ -14,6 +14,7 @@ import tomlkit
 from tomlkit.exceptions import ParseError
 from tomlkit.items import AoT, Table
 
+from spillgate.dsp import reading
 from spillgate.dsp.errors import PlanError, nearest
 from spillgate.dsp.take.kit import kit_order
 from spillgate.dsp.take.model import ROLES, Track
@@ -202,9 +203,9 @@ def read_inputlist(path: Path) -> InputList:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
+        text = reading.read_text(path)
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else error
         raise PlanError(f"{path.name}: cannot be read ({reason})") from error
     return parse_inputlist(text, path.name)
 
@@ -219,6 +220,9 @@ def parse_inputlist(text: str, name: str = "input list") -> InputList:
     """
     try:
         data: dict[str, Any] = tomlkit.parse(text).unwrap()
+        reading.plain(data)
+    except RecursionError as error:
+        raise PlanError(f"{name}: too deeply nested") from error
     except ParseError as error:
         raise PlanError(f"{name}, line {error.line}: {_reason(error)}") from error
     except (tomlkit.exceptions.TOMLKitError, ValueError) as error:

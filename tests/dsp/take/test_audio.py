@@ -1,5 +1,6 @@
 """Reading files as soundfile reads them, on the take's timeline, from several threads; and all that can be bad."""
 
+import io
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -259,3 +260,22 @@ def test_a_file_that_changes_while_it_is_read(tmp_path):
     path.unlink()
     with pytest.raises(AudioFileError, match=r"^Tom\.wav: can no longer be read"):
         audio.FileReader()(t, 0, 10)
+
+
+def test_lossy_sound_under_the_name_of_a_recording(tmp_path, capfd):
+    whole = tmp_path / "a.mp3"
+    sf.write(whole, noise(4000), 48_000, format="MP3")
+    tagged = b"ID3\4\0\0\0\0\0\0" + whole.read_bytes()
+    inside = bytearray(wav_of(noise(100)))
+    inside[20:22] = b"\x55\0"  # format tag of MPEG layer 3 (RFC 2361)
+    for data in (whole.read_bytes(), tagged, bytes(inside)):
+        (tmp_path / "Tom.wav").write_bytes(data)
+        with pytest.raises(AudioFileError, match=r"^Tom\.wav: holds lossy sound and cannot be given back"):
+            audio.probe(tmp_path / "Tom.wav")
+    assert capfd.readouterr().err == "", "the library keeps quiet"
+
+
+def wav_of(x):
+    stream = io.BytesIO()
+    sf.write(stream, x, 48_000, subtype="PCM_16", format="WAV")
+    return stream.getvalue()

@@ -272,7 +272,7 @@ def test_unreadable_lists(tmp_path: Path) -> None:
     with pytest.raises(PlanError, match=r"^none\.toml: cannot be read"):
         read_inputlist(tmp_path / "none.toml")
     (tmp_path / "bad.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(PlanError, match=r"^bad\.toml: cannot be read \(not UTF-8 text\)"):
+    with pytest.raises(PlanError, match=r"^bad\.toml: cannot be read \(no UTF-8 text"):
         read_inputlist(tmp_path / "bad.toml")
     (tmp_path / "ok.toml").write_text("\ufeff" + HAND, encoding="utf-8")
     assert len(read_inputlist(tmp_path / "ok.toml").tracks) == 2
