@@ -118,7 +118,7 @@ class Chain(Processor):
                 key += repr((edits.hits, edits.spans))
             key += repr(p)
             plan = memory.decided(key, p, take, plan)
-            if "delays" in p.gives:
+            if p.gives & {"delays", "moves"}:  # the engineer's word is the last one
                 plan = lay_delays(plan, edits, find)
                 key += repr(edits.delays)
         return plan if hits_laid else _lay(plan, edits, find)

@@ -26,6 +26,10 @@ PROCESSORS = {
     "check": "spillgate.dsp.processors.check:Check",
     "offset": "spillgate.dsp.processors.offset:Offset",
     "low-cut": "spillgate.dsp.processors.low_cut:LowCut",
+    "ease": "spillgate.dsp.processors.ease:Ease",
+    "polarity": "spillgate.dsp.processors.polarity:Polarity",
+    "overheads": "spillgate.dsp.processors.overheads:Overheads",
+    "rooms": "spillgate.dsp.processors.rooms:Rooms",
 }
 """Built-in processors in the order of the main job."""
 

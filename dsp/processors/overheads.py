@@ -1,0 +1,80 @@
+"""``overheads``: lets the snare arrive in both overheads at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, ClassVar
+
+from spillgate.dsp.params import Choice, Range
+from spillgate.dsp.plan.model import Plan
+from spillgate.dsp.processor import Processor
+from spillgate.dsp.take.model import Take
+
+__all__ = ["Overheads"]
+
+RANK = {"sure": 2, "likely": 1, "unsure": 0}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Overheads(Processor):
+    """Delay the nearer overhead so that the snare arrives in both at once.
+
+    Parameters
+    ----------
+    accept : {'sure', 'likely'}
+        See the option of the same name.
+    least_cm, most_cm : float
+        See the options of the same names.
+
+    Notes
+    -----
+    A snare that reaches one overhead earlier pulls to that side and colours when both are summed.  The difference is
+    what `align` measured.  Close mics that were lined up with the nearer overhead go with it, so the kit stays
+    together.  After ``align --move overheads`` the farther one comes earlier instead: close mics stay where they are.
+    A difference over `most_cm` was meant (a pair over and beside the kit) or is wrong, and is left alone.
+    """
+
+    name: ClassVar[str] = "overheads"
+    summary: ClassVar[str] = "lets the snare arrive in both overheads at once"
+    needs: ClassVar[frozenset[str]] = frozenset({"delays"})
+    gives: ClassVar[frozenset[str]] = frozenset({"moves"})
+
+    accept: Annotated[str, Choice(("sure", "likely"), help="how certain the difference must be to be used")] = "sure"
+    least_cm: Annotated[float, Range(0.0, 20.0, unit="cm", help="a smaller difference is left alone")] = 1.0
+    most_cm: Annotated[float, Range(1.0, 300.0, unit="cm", help="a larger one was meant, and is left alone")] = 40.0
+
+    def decide(self, take: Take, plan: Plan) -> Plan:
+        """Delay the nearer overhead and what was lined up with it."""
+        from spillgate.dsp.processors.moving import Extra, with_moves
+
+        figures = plan.figures.get("align", {})
+        found = figures.get("snare_mismatch")
+        left, right = ([t for t in take.of_role("overhead") if t.position == side] for side in ("left", "right"))
+        told = {"moved": "", "samples": 0.0}
+        extras: dict[str, Extra] = {}
+        usable = found is not None and RANK[found["confidence"]] >= RANK[self.accept]
+        if found is not None and usable and len(left) == len(right) == 1:
+            samples = float(found["samples"])  # right minus left: positive, the right one is farther
+            if self.least_cm <= abs(found["cm"]) <= self.most_cm:
+                nearer, farther = (left[0], right[0]) if samples > 0 else (right[0], left[0])
+                extra = Extra(abs(samples), 1, "so that the snare arrives in both overheads at once")
+                moved = {a.track: a for a in plan.alignments if a.applied}
+                if nearer.id in moved or farther.id in moved:  # the overheads have been moved, the close mics not
+                    extras[farther.id] = Extra(-abs(samples), 1, extra.reason)
+                else:
+                    snare = next((a for a in plan.alignments if _role(take, a.track) == "snare" and a.applied), None)
+                    follow = snare is not None and snare.target == nearer.id
+                    extras[nearer.id] = extra
+                    for track, row in moved.items():
+                        own = row.target == nearer.id and not row.reason.startswith("moves with")
+                        along = row.reason.startswith("moves with") and follow
+                        if row.delay_samples != 0.0 and (own or along):
+                            extras[track] = Extra(abs(samples), 1, "goes with its overhead")
+                first = next(iter(extras))
+                told = {"moved": first, "samples": extras[first].delay_samples}
+        plan = with_moves(plan, self.name, extras)
+        return plan.with_figures(self.name, told)
+
+
+def _role(take: Take, track: str) -> str:
+    return take.track(track).role
