@@ -122,3 +122,12 @@ def test_corrections_saved_and_read_again_are_the_same(desk: Desk) -> None:
         assert Corrections.from_dict(corrections.to_dict()) == corrections
 
     check()
+
+
+def test_the_example_in_the_readme_is_read_as_it_stands() -> None:
+    import tomllib
+
+    text = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
+    example = text.split("```toml\n[[hit]]", 1)[1].split("```", 1)[0]
+    edits = Corrections.from_dict(tomllib.loads("[[hit]]" + example))
+    assert [len(getattr(edits, k)) for k in ("hits", "spans", "parameters", "delays", "roles")] == [1] * 5

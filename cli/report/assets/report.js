@@ -55,6 +55,7 @@
     waves.set(index, null);
     const { peaks } = data.tracks[index], before = paired(await inflate(peaks.before)), made = { before: pyramid(before) };
     if (peaks.after) made.after = pyramid(paired(await inflate(peaks.after), before));
+    made.top = Math.max(8, ...made.before[made.before.length - 1].map(Math.abs)); // the loudest sample fills the picture
     waves.set(index, made);
     schedule();
   };
@@ -78,8 +79,10 @@
     view.from = from; view.to = from + span;
     schedule();
   };
+  let anchor = null; // what was gone to last: zooming keeps it in place
   const zoom = (factor, at) => {
-    const centre = at === undefined ? (view.from + view.to) / 2 : at, share = (centre - view.from) / (view.to - view.from);
+    const held = anchor !== null && anchor >= view.from && anchor <= view.to ? anchor : (view.from + view.to) / 2;
+    const centre = at === undefined ? held : at, share = (centre - view.from) / (view.to - view.from);
     const span = Math.max((view.to - view.from) * factor, least);
     setView(centre - share * span, centre - share * span + span);
   };
@@ -97,11 +100,11 @@
     return [g, w, h, ratio];
   };
   const font = (ratio) => 0.69 * rem * ratio + "px system-ui, sans-serif";
-  const drawWave = (g, levels, w, top, height, colour, skip) => {
+  const drawWave = (g, levels, w, top, height, colour, full, skip) => {
     const perPixel = ((view.to - view.from) * data.peaks_per_s) / w;
     let level = 0, scale = 1;
     while (level + 1 < levels.length && scale * 8 <= perPixel) { level++; scale *= 8; }
-    const flat = levels[level], middle = top + height / 2, half = height / 2 / 127;
+    const flat = levels[level], middle = top + height / 2, half = (0.96 * height) / 2 / full;
     g.fillStyle = colour; // rectangles on whole pixels: much faster than a path
     for (let x = 0; x < w; x++) {
       if (skip && skip(view.from + ((x + 0.5) / w) * (view.to - view.from))) continue;
@@ -117,8 +120,8 @@
       g.fillRect(x, y, 1, Math.max(Math.round(middle - low * half) - y, 1));
     }
   };
-  const drawExact = (g, pieces, at, w, top, height, ratio, colour) => {
-    const middle = top + height / 2, half = height / 2;
+  const drawExact = (g, pieces, at, w, top, height, ratio, colour, full) => {
+    const middle = top + height / 2, half = ((0.96 * height) / 2 / full) * 127;
     const root = (v) => Math.sign(v) * Math.sqrt(Math.min(Math.abs(v), 1));
     g.strokeStyle = g.fillStyle = colour; g.lineWidth = 1.4 * ratio;
     for (const piece of pieces) {
@@ -146,8 +149,8 @@
     for (const [which, colour] of layers) {
       const pieces = near ? exact[index][which] : [];
       const known = (s) => pieces.some((p) => s * data.sr >= p.start && s * data.sr < p.start + p.x.length - 1);
-      if (made && made[which]) drawWave(g, made[which], w, head, h - head, colour, pieces.length ? known : null);
-      if (pieces.length) drawExact(g, pieces, at, w, head, h - head, ratio, colour);
+      if (made && made[which]) drawWave(g, made[which], w, head, h - head, colour, made.top, pieces.length ? known : null);
+      if (made && pieces.length) drawExact(g, pieces, at, w, head, h - head, ratio, colour, made.top);
     }
     g.fillStyle = colours.edge;
     const foot = Math.round(5 * ratio), thick = Math.max(1, Math.round(1.5 * ratio)), bottom = h - thick;
@@ -240,6 +243,7 @@
     if (!section) return;
     const span = Math.min(Math.max(view.to - view.from, 0.4), 1.6);
     setView(s - span * 0.3, s + span * 0.7);
+    anchor = s;
     section.querySelector("canvas.wave").scrollIntoView({ block: "center" });
     section.querySelector("canvas.wave").focus({ preventScroll: true });
     for (const f of hooks.jumped || []) f(Number(index), s);
@@ -310,5 +314,5 @@
   window.addEventListener("resize", () => { readStyle(); redraw(); });
   window.addEventListener("beforeprint", () => { for (const s of sections) { visible.add(s); load(Number(s.dataset.index)); } redraw(); });
   schedule();
-  window.page = { data, view, setView, schedule, redraw, jump, hooks, colours, stop, clock, exact, close, font };
+  window.page = { data, view, setView, hold: (s) => { anchor = s; }, schedule, redraw, jump, hooks, colours, stop, clock, exact, close, font };
 })();

@@ -1,7 +1,7 @@
 "use strict";
 // What the review page adds: overruling decisions, with undo; saving; rendering again.
 (() => {
-  const { data, view, setView, schedule, redraw, jump, hooks, clock, exact, close, font } = window.page;
+  const { data, view, setView, hold, schedule, redraw, jump, hooks, clock, exact, close, font } = window.page;
   const base = document.getElementById("review").dataset.base;
   const byId = (id) => document.getElementById(id);
   const told = byId("told"), picked = byId("picked");
@@ -61,6 +61,7 @@
     const found = hitsOf(index).filter((h) => Math.abs(h[0] - time) <= Math.min(Math.max(match, (view.to - view.from) * 0.006), 0.1));
     found.sort((a, b) => Math.abs(a[0] - time) - Math.abs(b[0] - time));
     pick = { index, time: found.length ? found[0][0] : time, cursor: cursor === undefined ? time : cursor, hit: found[0] || null };
+    hold(pick.cursor);
     tell(); schedule();
   };
   const tellSpan = () => { picked.textContent = data.tracks[span.index].label + ", span " + clock(Math.min(span.from, span.to)) + " to " + clock(Math.max(span.from, span.to)); };
