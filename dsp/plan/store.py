@@ -9,15 +9,18 @@ from __future__ import annotations
 import dataclasses
 import io
 import json
+import math
 import re
 import zipfile
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, TypeVar
+from types import UnionType
+from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
 
+from spillgate.dsp import reading
 from spillgate.dsp.errors import OutputError, PlanError, nearest
 from spillgate.dsp.plan.model import (
     SCHEMA,
@@ -144,7 +147,7 @@ def from_json(text: str, arrays: Mapping[str, NDArray[Any]] | None = None) -> Pl
     """
     arrays = arrays or {}
     try:
-        entry = json.loads(text)
+        entry = reading.from_json(text, math.inf)
     except ValueError as error:
         raise PlanError(f"{PLAN}: is no JSON ({error}); run the main job again") from error
     if not isinstance(entry, dict) or "schema" not in entry:
@@ -158,12 +161,15 @@ def from_json(text: str, arrays: Mapping[str, NDArray[Any]] | None = None) -> Pl
     for key in entry:
         if key not in known:
             raise PlanError(f"{PLAN}: unknown key '{key}'; {nearest(key, known)}")
+    given = {k: v for k, v in entry.items() if k != "schema"}
+    for key, value in given.items():
+        _right(value, _PLAIN[key], key)
     wanted = entry.get("arrays", {})
     for name, facts in wanted.items():
         found = arrays.get(name)
         if found is None:
             raise PlanError(f"{PLAN}: its array '{name}' is not in {MODEL}; run the main job again")
-        if found.dtype.str != facts["dtype"] or list(found.shape) != facts["shape"]:
+        if {"dtype": found.dtype.str, "shape": list(found.shape)} != facts:
             raise PlanError(f"{PLAN}: the array '{name}' in {MODEL} is not the one it was saved with")
     lists: dict[str, Any] = {n: tuple(_record(cls, v, n) for v in entry.get(n, ())) for n, cls in _LISTS.items()}
     steps = {t: tuple(_record(StepSpec, s, "steps") for s in specs) for t, specs in entry.get("steps", {}).items()}
@@ -186,11 +192,54 @@ def _record(cls: type[T], entry: Any, where: str) -> T:
     for key in entry:
         if key not in known:
             raise PlanError(f"{PLAN}: {where} has the unknown key '{key}'; {nearest(key, known)}")
-    values = {k: tuple(v) if k == "tracks" else v for k, v in entry.items()}
+    hints = _hints[cls]
+    for key, value in entry.items():
+        _right(value, hints[key], f"{where}: {key}")
+    values = {k: tuple(v) if isinstance(v, list) else v for k, v in entry.items()}
     try:
         return cls(**values)
     except TypeError as error:
         raise PlanError(f"{PLAN}: a record of {where} is incomplete ({error})") from error
+
+
+_hints: dict[type, dict[str, Any]] = {cls: get_type_hints(cls) for cls in (*_LISTS.values(), StepSpec)}
+
+_PLAIN: dict[str, Any] = {
+    **{n: list[Any] for n in (*_LISTS, "chain")},
+    "sr": int,
+    "n_samples": int,
+    "steps": Mapping[str, list[Any]],
+    "figures": Mapping[str, Any],
+    "extras": Mapping[str, Any],
+    "arrays": Mapping[str, Any],
+}
+"""What stands under the keys of the file."""
+
+
+def _right(value: Any, kind: Any, where: str) -> None:
+    """Make sure that a value read from a file is of the kind that the code behind it was written for."""
+    if not _is_a(value, kind):
+        short = repr(value) if len(repr(value)) < 80 else repr(value)[:80] + "…"
+        raise PlanError(f"{PLAN}: {where} is {short}, which it cannot be; run the main job again")
+
+
+def _is_a(value: Any, kind: Any) -> bool:
+    origin, inner = get_origin(kind), get_args(kind)
+    if kind is Any:
+        return True
+    if origin in (Union, UnionType):
+        return any(_is_a(value, k) for k in inner)
+    if origin is Literal:
+        return value in inner
+    if origin in (list, tuple):
+        return isinstance(value, list) and all(_is_a(v, inner[0]) for v in value)
+    if origin is not None:  # a mapping
+        return isinstance(value, dict) and all(_is_a(v, inner[1]) for v in value.values())
+    if kind is float:
+        return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    if kind is int:
+        return isinstance(value, int) and not isinstance(value, bool)
+    return isinstance(value, kind)
 
 
 def save(plan: Plan, out: Path | str) -> None:
@@ -273,8 +322,29 @@ def load(out: Path | str) -> Plan:
     arrays: dict[str, NDArray[Any]] = {}
     for archive in sorted((out / MODEL).glob("*.npz")):
         try:
-            with np.load(archive, allow_pickle=False) as held:
-                arrays |= {name: held[name] for name in held.files}
-        except (OSError, ValueError, zipfile.BadZipFile, EOFError) as error:
+            arrays |= _arrays(archive)
+        except (OSError, ValueError, zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as error:
             raise PlanError(f"{archive.name}: cannot be read ({error}); run the main job again") from error
     return from_json(text, arrays)
+
+
+def _arrays(archive: Path) -> dict[str, NDArray[Any]]:
+    """Read what `_archive` wrote; never more memory than the file is long, whatever its headers say."""
+    held: dict[str, NDArray[Any]] = {}
+    size = archive.stat().st_size
+    with zipfile.ZipFile(archive) as members:
+        for info in members.infolist():
+            if info.compress_type != zipfile.ZIP_STORED or not 0 <= info.file_size <= size or info.flag_bits & 1:
+                raise ValueError(f"{info.filename[:80]!r} is not stored as it is")
+            stream = io.BytesIO(members.read(info))
+            version = np.lib.format.read_magic(stream)
+            if version != (1, 0):
+                raise ValueError(f"{info.filename[:80]!r} is of another version")
+            shape, _, kind = np.lib.format.read_array_header_1_0(stream)
+            left = info.file_size - stream.tell()
+            if kind.hasobject or min(shape, default=0) < 0 or math.prod(shape) * kind.itemsize != left:
+                raise ValueError(f"{info.filename[:80]!r} does not hold what its header says")
+            stream.seek(0)
+            held[info.filename.removesuffix(".npy")] = np.lib.format.read_array(stream, allow_pickle=False)
+            size -= info.file_size
+    return held

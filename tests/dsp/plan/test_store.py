@@ -1,8 +1,11 @@
 """The plan as files: there and back, the same bytes, and every way the files can be wrong."""
 
 import dataclasses
+import io
 import json
 import os
+import struct
+import zipfile
 
 import numpy as np
 import pytest
@@ -207,3 +210,68 @@ def test_no_plan_and_no_place(tmp_path):
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(OutputError, match=r"file: cannot be made \((Not a directory|File exists)\)"):
         store.save(PLAN, tmp_path / "file")
+
+
+def saved(tmp_path):
+    hit = Hit(track="Tom.wav", drum="tom1", time_s=1.0, level_db=0.0, confidence=1.0)
+    step = StepSpec(step="mask", arrays={"gain": "gate/x"}, by="gate")
+    store.save(Plan(sr=48000, hits=(hit,), steps={"Tom.wav": (step,)}, arrays={"gate/x": np.arange(4.0)}), tmp_path)
+    return json.loads((tmp_path / "plan.json").read_text())
+
+
+@pytest.mark.parametrize(
+    ("where", "value", "said"),
+    [
+        (("hits",), 5, "hits is 5"),
+        (("hits", 0, "time_s"), "1.0", "hits: time_s is '1.0'"),
+        (("hits", 0, "time_s"), float("nan"), "hits: time_s is nan"),
+        (("hits", 0, "track"), None, "hits: track is None"),
+        (("sr",), True, "sr is True"),
+        (("sr",), 10**30, "beyond 64 bits"),
+        (("steps",), [], "steps is \\[\\]"),
+        (("steps", "Tom.wav"), "mask", "steps is {'Tom.wav': 'mask'}"),
+        (("steps", "Tom.wav", 0, "arrays"), {"gain": 1}, "steps: arrays is"),
+        (("figures",), "x" * 5000, "figures is 'xxx"),
+        (("arrays", "gate/x"), 7, "is not the one it was saved with"),
+        (("arrays",), 1.5, "arrays is 1.5"),
+    ],
+)
+def test_values_of_another_kind_are_named(tmp_path, where, value, said):
+    data = saved(tmp_path)
+    inner = data
+    for key in where[:-1]:
+        inner = inner[key]
+    inner[where[-1]] = value
+    (tmp_path / "plan.json").write_text(json.dumps(data))
+    with pytest.raises(PlanError, match=said) as caught:
+        store.load(tmp_path)
+    assert len(str(caught.value)) < 300
+
+
+def archive_of(tmp_path, data, how=zipfile.ZIP_STORED):
+    saved(tmp_path)
+    with zipfile.ZipFile(tmp_path / "model" / "gate.npz", "w", how) as archive:
+        archive.writestr("gate/x.npy", data)
+
+
+@pytest.mark.parametrize("shape", ["(1000000000000,)", "(3,)", "(-4,)", "(2, 2, 2)", "(0, 99999999999)"])
+def test_arrays_that_promise_what_they_do_not_hold(tmp_path, shape):
+    head = f"{{'descr': '<f8', 'fortran_order': False, 'shape': {shape}, }}\n".encode()
+    archive_of(tmp_path, b"\x93NUMPY\x01\x00" + struct.pack("<H", len(head)) + head + bytes(32))
+    with pytest.raises(PlanError, match="does not hold what its header says"):
+        store.load(tmp_path)
+
+
+def test_arrays_that_unpack_to_more_than_the_file(tmp_path):
+    stream = io.BytesIO()
+    np.lib.format.write_array(stream, np.zeros(1_000_000))
+    archive_of(tmp_path, stream.getvalue(), zipfile.ZIP_DEFLATED)
+    with pytest.raises(PlanError, match="is not stored as it is"):
+        store.load(tmp_path)
+
+
+def test_plans_nested_without_end(tmp_path):
+    saved(tmp_path)
+    (tmp_path / "plan.json").write_text('{"schema": 1, "extras": ' + "[" * 100_000)
+    with pytest.raises(PlanError, match="too deeply nested"):
+        store.load(tmp_path)
