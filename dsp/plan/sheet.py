@@ -157,7 +157,7 @@ def _alignment(plan: Plan) -> Section:
                 a.reason,
             )
         )
-    columns = ("track", "against", "later, samples", "ms", "cm", "polarity", "how sure", "", "why")
+    columns = ("track", "against", "later, samples", "ms", "cm", "polarity", "how sure", "state", "why")
     return Section(title="Alignment", columns=columns, rows=tuple(rows))
 
 
@@ -182,7 +182,8 @@ def _stems(plan: Plan) -> Section:
                 state = f"peak {_db(f['peak_in'])} to {_db(f['peak_out'])} dBFS"
             regions = [c for c in cuts_of(plan, t.track) if c.gain == 1.0]
             rows.append((f["file"], state, str(len(regions) or ""), "; ".join(remarks)))
-    return Section(title="Stems", columns=("stem", "level", "regions", "to note"), rows=tuple(rows))
+    # channels of one file that were left as they are need saying once
+    return Section(title="Stems", columns=("stem", "level", "regions", "to note"), rows=tuple(dict.fromkeys(rows)))
 
 
 def _db(peak: float) -> str:
