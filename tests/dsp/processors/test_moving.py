@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
-from spillgate.dsp import Alignment, Chain, Context, Hit, Plan, Take, Track, testing
+from spillgate.dsp import Alignment, Chain, Context, Plan, Take, Track, testing
 from spillgate.dsp.chain import begin
 from spillgate.dsp.core.interpolation import delay
 from spillgate.dsp.plan.corrections import Corrections, DelayEdit
@@ -165,50 +165,34 @@ def test_likely_is_enough_if_that_is_accepted() -> None:
 # rooms
 
 
-def room_take(behind_s: float) -> Take:
-    """The small take with a room mic in the right overhead's place that hears the snare so much later."""
+def room_take() -> Take:
+    """The small take with two room mics in the overheads' place."""
     take = testing.small_take()
-    tracks = [dataclasses.replace(t, role="room", position=None) if t.id == RIGHT else t for t in take.tracks]
-    audio = {t.id: take.read(t).copy() for t in take.tracks}
-    n = round(behind_s * SR)
-    rng = np.random.default_rng(2)
-    snare = audio["snare.wav"]
-    audio[RIGHT] = 0.3 * np.r_[np.zeros(n), snare[: len(snare) - n]] + rng.normal(0, 1e-4, len(snare))
-    return Take.from_arrays(tracks, {k: v.astype(np.float32) for k, v in audio.items()}, SR)
+    return take.replace(tracks=tuple(dataclasses.replace(t, role="room") if t.position else t for t in take.tracks))
 
 
-def snare_hits() -> tuple[Hit, ...]:
-    return tuple(
-        Hit(track="snare.wav", drum="snare", time_s=0.22 + 0.4 * k, level_db=0.0, confidence=1.0) for k in range(3)
-    )
-
-
-@pytest.mark.parametrize("behind_ms", [9.0, 22.0])
-def test_room_is_heard_where_it_was_asked_for(behind_ms: float) -> None:
-    take = room_take(behind_ms / 1000)
-    plan = planned(take, row("snare.wav", delay_samples=144.0, target=LEFT)).with_hits(snare_hits())
-    measured = Rooms().decide(take, plan)
-    assert measured.steps == {}
-    # planted delay, less the 3 ms by which the snare's own mic is rendered later
-    assert measured.figures["rooms"]["behind_ms"][RIGHT] == pytest.approx(behind_ms - 3.0, abs=0.3)
-    after = Rooms(behind_ms=15.0).decide(take, plan)
-    total_ms = behind_ms - 3.0 + 1000 * move_of(take, after, RIGHT)[0] / SR
-    assert total_ms == pytest.approx(15.0, abs=0.3)
-    assert move_of(take, after, RIGHT)[0].is_integer()  # keeps the bits
-
-
-def test_a_pair_of_rooms_stays_a_pair() -> None:
-    take = room_take(0.020)
-    tracks = tuple(dataclasses.replace(t, role="room") if t.id == LEFT else t for t in take.tracks)
-    take = take.replace(tracks=tracks)
-    after = Rooms(behind_ms=30.0).decide(take, planned(take).with_hits(snare_hits()))
+@pytest.mark.parametrize("later_ms", [12.0, -3.0, 0.51])
+def test_rooms_are_heard_so_much_later(later_ms: float) -> None:
+    take = room_take()
+    after = Rooms(later_ms=later_ms).decide(take, planned(take, row(LEFT, delay_samples=2.5)))
     assert move_of(take, after, LEFT) == move_of(take, after, RIGHT)
-    # the small take's overheads are 3 ms behind: the nearer one sets the distance
-    assert move_of(take, after, LEFT)[0] == pytest.approx(0.027 * SR, abs=0.0003 * SR)
+    samples, polarity = move_of(take, after, RIGHT)
+    assert (samples.is_integer(), polarity) == (True, 1)  # keeps the bits
+    x = take.read(take.track(RIGHT), dtype="float64")
+    lags = signal.correlation_lags(len(x), len(x))
+    # the lag at which scipy's correlation of the moved track and the original is greatest; half a sample of rounding
+    lag = lags[np.argmax(signal.correlate(delay(x, samples), x))]
+    assert abs(1000 * lag / SR - later_ms) <= 0.5 * 1000 / SR
+    assert {a.track: a.delay_samples for a in after.alignments} == {LEFT: 2.5 + samples, RIGHT: samples}
 
 
-def test_rooms_keep_the_contract_with_a_room() -> None:
-    testing.check_processor(Rooms, room_take(0.012))
+def test_rooms_stay_where_they_are_unless_asked() -> None:
+    take = room_take()
+    assert Rooms().decide(take, planned(take)) == planned(take)
+
+
+def test_rooms_keep_the_contract_with_rooms() -> None:
+    testing.check_processor(Rooms, dataclasses.replace(room_take()))
 
 
 # together
