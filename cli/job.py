@@ -230,7 +230,7 @@ def stems_of(take: Take, *folders: Path, plan: Plan) -> Take:
             if output.changed_only and not found.is_file():
                 files.append(f)
                 continue
-            alone = output.split and f.n_channels > 1 and t.is_drum
+            alone = len({names.get((f.name, c)) for c in range(f.n_channels)}) > 1  # became single tracks
             channel = 0 if alone else t.channel
             files.append(dataclasses.replace(f, path=found, n_channels=1 if alone else f.n_channels))
         return dataclasses.replace(t, files=tuple(files), channel=channel)

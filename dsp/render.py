@@ -169,6 +169,12 @@ def render(
     )
 
 
+def _drums(take: Take, plan: Plan) -> frozenset[str]:
+    """Give the tracks that belong to the kit; a correction may have said so in the plan."""
+    roles = {**{t.id: t.role for t in take.tracks}, **{f.track: f.role for f in plan.tracks}}
+    return frozenset(t for t, role in roles.items() if role != "other")
+
+
 def check_targets(take: Take, plan: Plan) -> None:
     """Make sure that the stems can be what the plan wants them to be.
 
@@ -177,10 +183,10 @@ def check_targets(take: Take, plan: Plan) -> None:
     ParameterError
         A format that cannot hold a track's samples, or two stems of one name.
     """
-    names, output = names_of_stems(take, plan), output_of(plan)
+    names, output, drums = names_of_stems(take, plan), output_of(plan), _drums(take, plan)
     for file in _chosen(take, None):
         tracks = _tracks_of(take, file)
-        if any(t.is_drum for t in tracks):
+        if any(t.id in drums for t in tracks):
             _targets(output, names, file, tracks)
 
 
@@ -230,7 +236,8 @@ def names_of_stems(take: Take, plan: Plan) -> dict[tuple[str, int], str]:
     ParameterError
         If two would have the same name.
     """
-    rows = [(t.id, f.name, t.channel, t.position, t.is_drum) for t in take.tracks for f in t.files]
+    drums = _drums(take, plan)
+    rows = [(t.id, f.name, t.channel, t.position, t.id in drums) for t in take.tracks for f in t.files]
     return stem_names(rows, output_of(plan))
 
 
@@ -295,8 +302,9 @@ def _room(job: _Job, out: Path, files: Sequence[AudioFile]) -> None:
 
 def _bytes(job: _Job, file: AudioFile) -> int:
     size = file.path.stat().st_size
-    if (job.output.format or job.output.subtype) and any(t.is_drum for t in _tracks_of(job.take, file)):
-        each = [t.sample_bytes * len(t.channels) for t in job.targets(file, _tracks_of(job.take, file))]
+    tracks, drums = _tracks_of(job.take, file), _drums(job.take, job.plan)
+    if (job.output.format or job.output.subtype) and any(t.id in drums for t in tracks):
+        each = [t.sample_bytes * len(t.channels) for t in job.targets(file, tracks)]
         size = max(size, file.n_samples * sum(each))
     return size * (2 if job.output.removed else 1)
 
@@ -304,7 +312,8 @@ def _bytes(job: _Job, file: AudioFile) -> int:
 def _render_file(job: _Job, file: AudioFile) -> _Written:
     tracks = _tracks_of(job.take, file)
     active = any(job.chains[t.id] for t in tracks)
-    if not active and not any(t.is_drum for t in tracks):
+    drums = _drums(job.take, job.plan)
+    if not active and not any(t.id in drums for t in tracks):
         return _copied(job, file, tracks)
     targets = job.targets(file, tracks)
     remade = any(not t.is_as(file) or job.markers(file, tracks, t) for t in targets)
