@@ -75,6 +75,8 @@ ROUND_HITS = 2
 FIRST_UPDATES, SECOND_UPDATES = 25, 10
 MOST_FRAMES = 2048
 """A fit uses at most so many frames, evenly chosen: more change a leak by less than 0.1 dB."""
+MOST_OVER = 4.0
+"""Power over so many times what is explained pulls no harder: hits that were missed would be learned as bleed."""
 LANES = 8
 
 
@@ -174,11 +176,11 @@ def take_apart(tom: NDArray[np.float32], mics: Sequence[Mic], hits: NDArray[np.i
         powers, bound = np.stack(rows), np.asarray(bounds)
         leaks = np.where(np.isfinite(bound), START_BOUNDED * bound, START_FREE)
         leaks[-1] = 1.0
-        leaks = fit_leaks(x[k], powers, weight, np.zeros_like(x[k]), leaks, bound, first_updates, first)
+        leaks = fit_leaks(x[k], powers, weight, np.zeros_like(x[k]), leaks, bound, first_updates, first, MOST_OVER)
         bleed[k] = _sum_of(powers, leaks)
         rates[k] = decay_rates(x[k], bleed[k], age, frame_s)
         ring[k] = track_ring(x[k], bleed[k], age, rates[k], frame_s)
-        leaks = fit_leaks(x[k], powers, np.ones_like(x[k]), ring[k], leaks, bound, SECOND_UPDATES, second)
+        leaks = fit_leaks(x[k], powers, np.ones_like(x[k]), ring[k], leaks, bound, SECOND_UPDATES, second, MOST_OVER)
         bleed[k] = _sum_of(powers, leaks)
         rates[k] = decay_rates(x[k], bleed[k], age, frame_s)
         ring[k] = track_ring(x[k], bleed[k], age, rates[k], frame_s)
@@ -223,6 +225,7 @@ def fit_leaks(
     bounds: NDArray[np.float64],
     rounds: int,
     frames: NDArray[np.int64] | None = None,
+    most_over: float = np.inf,
 ) -> NDArray[np.float64]:
     """Fit the leaks of one band: ``x ≈ ring + Σ leak · power`` by the Itakura–Saito divergence.
 
@@ -240,6 +243,8 @@ def fit_leaks(
         Updates; without bounds none of them raises the divergence.
     frames : ndarray of int64, optional
         Frames to fit; default all.
+    most_over : float, optional
+        Power over so many times what is explained counts as that.
 
     Returns
     -------
@@ -254,7 +259,7 @@ def fit_leaks(
     if not scale > 0:
         return leaks.copy()
     found = leaks.copy()
-    _fit(x / scale, powers / scale, weight, ring / scale, found, bounds, rounds)
+    _fit(x / scale, powers / scale, weight, ring / scale, found, bounds, rounds, np.float32(most_over))
     return found
 
 
@@ -346,6 +351,7 @@ def _fit(
     leaks: NDArray[np.float64],
     bounds: NDArray[np.float64],
     rounds: int,
+    most: np.float32,
 ) -> None:  # pragma: no cover - compiled
     """Update the leaks in place: a ← min(a·√(Σ w·P·x/V² / Σ w·P/V), bound), V = ring + Σ a·P."""
     n_sources, n = powers.shape
@@ -363,7 +369,7 @@ def _fit(
                 v[i] += a * powers[s, i]
         for i in range(n):
             g[i] = weight[i] / v[i]
-            h[i] = g[i] * x[i] / v[i]
+            h[i] = g[i] * min(x[i] / v[i], most)
         for s in range(n_sources):
             p = powers[s]
             more = 0.0

@@ -161,7 +161,7 @@ class Spill(Gate):
         refs = [low_rate(take, t) for t, _ in others]
         own = low_rate(take, track)
         hits_s = tom.hits / sr
-        filters = cancelling_filters(own, refs, rate, parts.ring, parts.bleed, g.centres_hz, g.frame_s, hits_s)
+        filters = cancelling_filters(own, refs, rate, parts.x, parts.ring, parts.bleed, g.centres_hz, g.frame_s, hits_s)
         signal = cancelling_signal(refs, filters, rate) * np.float32(1.0 - self._least())
         muted = mute_window(Attack.of(self.open_before_ms, self.attack_ms, sr), sr)
         feature = BandPowers()

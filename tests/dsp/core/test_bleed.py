@@ -61,6 +61,19 @@ def test_known_leaks_are_found():
     assert a == pytest.approx(truth, rel=0.02)
 
 
+def test_missed_hits_pull_no_harder():
+    # one frame far over everything: without the limit it lifts the leak, with it hardly
+    p = np.ones((1, 200), np.float32)
+    x = np.full(200, 0.1, np.float32)
+    x[20:24] = 100.0
+    ones, none = np.ones_like(x), np.zeros_like(x)
+    free = [np.array([0.01]), np.array([np.inf]), 100]
+    pulled = fit_leaks(x, p, ones, none, *free)[0]
+    limited = fit_leaks(x, p, ones, none, *free, most_over=4.0)[0]
+    assert pulled == pytest.approx(x.mean(), rel=0.01)  # the constant of least divergence is the mean
+    assert limited < 0.12
+
+
 def test_bounds_hold():
     x = np.ones(100, np.float32)
     p = np.ones((1, 100), np.float32)
