@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
 import doctest
 import importlib.util
 import os
 import re
 import subprocess
 import sys
+import textwrap
 from pathlib import Path
 from types import ModuleType
 
 import pytest
 
 import spillgate.dsp
+from spillgate.cli.options import read_chain
+from spillgate.dsp import Chain, testing
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -48,6 +52,31 @@ def test_the_readme_s_lines_are_true(song: Path) -> None:
         p.name for p in (song / "Song 3").iterdir()
     )
     assert {s.file for s in made["report"].stems} == {p.name for p in (song / "Song 3").iterdir()}
+
+
+def test_the_processor_in_the_developers_page_keeps_the_contract(monkeypatch: pytest.MonkeyPatch) -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    block = re.search(r"^    from dataclasses import.*?(?=^1\. )", text, re.DOTALL | re.MULTILINE)
+    assert block is not None
+    module = ModuleType("hat_late_of_the_page")
+    monkeypatch.setitem(sys.modules, module.__name__, module)
+    exec(textwrap.dedent(block.group()), module.__dict__)
+    testing.check_processor(module.HatLate)
+    take = testing.small_take()
+    take = take.replace(tracks=tuple(dataclasses.replace(t, role="hat") if t.role == "tom" else t for t in take.tracks))
+    testing.check_processor(module.HatLate, take)
+    plan = module.HatLate(by_ms=2.0).decide(take, Chain().decide(take))
+    assert plan.steps["tom.wav"][0].params == {"delay_samples": 96.0}
+
+
+def test_the_chain_file_in_the_developers_page_is_read(tmp_path: Path) -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    block = re.search(r"^    # chain\.toml.*?(?=^`--print-chain)", text, re.DOTALL | re.MULTILINE)
+    assert block is not None
+    (tmp_path / "chain.toml").write_text(textwrap.dedent(block.group()), "utf-8")
+    chain = Chain.from_dict(read_chain(tmp_path / "chain.toml"))
+    assert [p.name for p in chain.processors] == ["detect", "gate"]
+    assert dict(chain.processors[1].tracks["Floor Tom.wav"]) == {"floor_db": -9.0}
 
 
 def test_five_lines_from_a_file_outside_the_repository(song: Path) -> None:
