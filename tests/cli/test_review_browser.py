@@ -338,6 +338,43 @@ def test_the_report_works_from_disk(finished_source: tuple[Path, Path], visit: C
     section.get_by_role("button", name="stop").click()
 
 
+HOSTILE = "03 Rack Tom \"'<i>&?#%..🥁.wav"
+
+
+def test_names_are_text_in_the_browser_too(
+    small_take: Path, tmp_path: Path, serve: Serve, visit: Callable[..., Any]
+) -> None:
+    from spillgate.cli.job import main_job
+    from spillgate.dsp.chain import Chain
+
+    (small_take / TOM).rename(small_take / HOSTILE)
+    out = tmp_path / "<b>&quot;out"
+    main_job(small_take, out, Chain.from_names(), quiet=True, workers=2)
+    page = visit((out / "report.html").as_uri())
+    dialogs: list[str] = []
+    page.on("dialog", lambda d: (dialogs.append(d.message), d.dismiss()))
+    shown = page.locator("#track-2 h2").text_content()
+    assert shown == Path(HOSTILE).stem
+    for which in ("before", "after", "removed"):
+        page.locator("#track-2").get_by_role("button", name=f"hear {which}").click()
+        player = page.locator(f'#track-2 audio[data-which="{which}"]')
+        for _ in range(60):
+            if player.evaluate("a => a.readyState") >= 2:
+                break
+            time.sleep(0.05)
+        assert player.evaluate("a => a.readyState") >= 2, which
+    with serve(out) as (review, address):
+        page = visit(address + "/")
+        page.on("dialog", lambda d: (dialogs.append(d.message), d.dismiss()))
+        pick(page, HOSTILE, review.desk.plan.hits_of(HOSTILE)[0].time_s)
+        page.keyboard.press("x")
+        told(page, "1 correction, not saved yet")
+        assert HOSTILE in render(page)
+        assert corrections(out)["hit"][0]["track"] == HOSTILE
+        assert page.locator("img").count() == 0
+    assert dialogs == []
+
+
 def axe(page: Any) -> list[str]:
     source = AXE / "axe.min.js"
     if not source.is_file() and not WANTED:
