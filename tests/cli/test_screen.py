@@ -224,6 +224,8 @@ def test_the_summary_for_scripts(take: Take, plan: Plan) -> None:
         "hits": 3,
         "cleaned": True,
         "copied": False,
+        "stem": KIT[4][0],
+        "notes": [],
         "removed_db": -9.04,
         "bleed_removed_db": 14.2,
         "delay_samples": pytest.approx(129.6),
