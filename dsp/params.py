@@ -75,6 +75,8 @@ class Choice:
         One line for people.
     none : str, optional
         What ``None`` stands for, if the field allows it.
+    unit : str, optional
+        Words have none.
     """
 
     options: tuple[str, ...]
@@ -98,6 +100,10 @@ class Flag:
     ----------
     help : str, optional
         One line for people.
+    none : str, optional
+        What ``None`` stands for, if the field allows it.
+    unit : str, optional
+        A flag has none.
     """
 
     help: str = ""
@@ -203,6 +209,13 @@ def parameters(cls: Any) -> tuple[Parameter, ...]:
 def validate(obj: Any, where: str) -> None:
     """Check every parameter of a dataclass instance; call it from ``__post_init__``.
 
+    Parameters
+    ----------
+    obj : object
+        Its parameters are set to their declared types.
+    where : str
+        Start of an error message.
+
     Raises
     ------
     ParameterError
@@ -214,7 +227,17 @@ def validate(obj: Any, where: str) -> None:
 
 
 def to_dict(obj: Any) -> dict[str, Value]:
-    """Give the parameters of an instance as plain data, defaults included."""
+    """Give the parameters of an instance as plain data, defaults included.
+
+    Parameters
+    ----------
+    obj : object
+        Instance of a dataclass with declared parameters.
+
+    Returns
+    -------
+    values : dict of str to (float, int, bool, str or None)
+    """
     return {p.name: getattr(obj, p.name) for p in parameters(type(obj))}
 
 
@@ -253,6 +276,18 @@ def from_dict(cls: type, values: Mapping[str, object], where: str) -> dict[str, 
 
 def parse(parameter: Parameter, text: str, where: str) -> Value:
     """Read one value from text, as written on a command line.
+
+    Parameters
+    ----------
+    parameter : Parameter
+    text : str
+        ``off`` stands for ``None`` where that is allowed.
+    where : str
+        Start of an error message.
+
+    Returns
+    -------
+    value : float, int, bool, str or None
 
     Raises
     ------

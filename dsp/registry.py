@@ -227,6 +227,15 @@ def _load(kind: str, name: str) -> type[Any]:
 def get_processor(name: str) -> type[Any]:
     """Load the processor class of that name.
 
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    cls : type
+        Subclass of `Processor`.
+
     Raises
     ------
     UnknownProcessorError
@@ -239,6 +248,15 @@ def get_processor(name: str) -> type[Any]:
 
 def get_step(name: str) -> type[Any]:
     """Load the step class of that name.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    cls : type
+        Subclass of `Step`.
 
     Raises
     ------

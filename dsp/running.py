@@ -110,12 +110,22 @@ class Running:
 def load_steps(track: Track, plan: Plan) -> tuple[Running, ...]:
     """Make the steps of a track from the plan, in the order of the render.
 
+    Parameters
+    ----------
+    track : Track
+    plan : Plan
+
+    Returns
+    -------
+    running : tuple of Running
+        Several moves have become one.
+
     Raises
     ------
     PlanError
         If a step's parameters or arrays do not fit.
     PluginError
-        If a step is not installed.
+        If a step is not installed, or does not say how far it looks.
     """
     specs: Sequence[StepSpec] = plan.steps.get(track.id, ())
     running = []

@@ -51,7 +51,17 @@ APART_S = 0.00015
 
 @dataclass(frozen=True)
 class Setting:
-    """Bands (Hz) and lengths of the copy (s) over which votes are averaged; fixed temperature if given."""
+    """What votes are averaged over.
+
+    Attributes
+    ----------
+    bands_hz : tuple of (float, float or None)
+        Edges of the bands, Hz; None: no upper edge.
+    lengths_s : tuple of float
+        Lengths of the copy, s.
+    temperature : float or None
+        Of the votes; None: by the length of the copy.
+    """
 
     bands_hz: tuple[tuple[float, float | None], ...]
     lengths_s: tuple[float, ...]
@@ -61,6 +71,7 @@ class Setting:
 COARSE = Setting(((300.0, None), (800.0, None), (300.0, 3000.0)), (0.0007, 0.004, 0.010))
 """Short copies know the arrival, long ones the sign; the third band leaves most cymbals out (tuned on recordings)."""
 FINE = Setting(((600.0, None), (1000.0, None)), (0.0007, 0.001, 0.0015), 4.0)
+"""Treble and short copies only: the arrival's place within ±0.3 ms."""
 
 
 @dataclass(frozen=True)

@@ -56,13 +56,35 @@ class Attack:
 
 
 def quantise(gains: NDArray[np.floating]) -> NDArray[np.uint16]:
-    """Store linear gains 0…1 in 16 bits; 0 and 1 exactly, the rest to 2⁻¹⁷."""
+    """Store linear gains in 16 bits.
+
+    Parameters
+    ----------
+    gains : ndarray
+        Linear; clipped to 0…1.
+
+    Returns
+    -------
+    stored : ndarray, same shape, uint16
+        0 and 1 exactly, the rest to 2⁻¹⁷.
+    """
     stored: NDArray[np.uint16] = np.floor(np.clip(gains, 0.0, 1.0) * FULL + 0.5).astype(np.uint16)
     return stored
 
 
 def dequantise(stored: NDArray[np.uint16]) -> NDArray[np.float64]:
-    """Linear gains of stored ones."""
+    """Give the linear gains of stored ones.
+
+    Parameters
+    ----------
+    stored : ndarray, uint16
+        As `quantise` makes them.
+
+    Returns
+    -------
+    gains : ndarray, same shape, float64
+        0…1.
+    """
     return stored / np.float64(FULL)
 
 

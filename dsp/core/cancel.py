@@ -54,7 +54,18 @@ TINY = 1e-30
 
 
 def factor_of(sr: int) -> int:
-    """Whole number by which the rate is lowered: 8 at 44.1 and 48 kHz, 16 at 88.2 and 96."""
+    """Tell by which whole number the rate is lowered.
+
+    Parameters
+    ----------
+    sr : int
+        Hz.
+
+    Returns
+    -------
+    factor : int
+        8 at 44.1 and 48 kHz, 16 at 88.2 and 96.
+    """
     return max(int(sr / RATE_HZ + 0.5), 1)
 
 
@@ -116,7 +127,20 @@ def interpolate(y: NDArray[np.float32], factor: int, start: int, stop: int) -> N
 
 
 def mute_window(attack: Attack, sr: int) -> Attack:
-    """Window round each hit in which the cancelling signal is silent."""
+    """Give the window round each hit in which the cancelling signal is silent.
+
+    Parameters
+    ----------
+    attack : Attack
+        Window in which the samples pass.
+    sr : int
+        Hz.
+
+    Returns
+    -------
+    window : Attack
+        In samples re the hit.
+    """
     before, fade = round(MUTE_BEFORE_S * sr), max(round(MUTE_FADE_S * sr), 1)
     full = min(-before, attack.start)
     return Attack(full - fade, full, attack.stop, attack.stop + fade)

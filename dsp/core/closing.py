@@ -57,7 +57,18 @@ class Closing:
 
 
 def group_of(centres_hz: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Group of each band, 0…7."""
+    """Give the group of each band.
+
+    Parameters
+    ----------
+    centres_hz : ndarray, shape (n_bands,), float64
+        Hz.
+
+    Returns
+    -------
+    group : ndarray, shape (n_bands,), int64
+        0…7, by `EDGES_HZ`.
+    """
     return np.searchsorted(np.asarray(EDGES_HZ), centres_hz, side="right")
 
 
@@ -219,7 +230,21 @@ def _sums(powers: NDArray[np.float32], group: NDArray[np.int64], n_groups: int) 
 
 
 def first_run(low: NDArray[np.bool_], start: int, length: int) -> NDArray[np.int64]:
-    """Find per row the first index from `start` on at which `length` true values begin; the row's length if none."""
+    """Find per row the first place from `start` on at which so many true values begin.
+
+    Parameters
+    ----------
+    low : ndarray, shape (n_rows, n), bool
+    start : int
+        First index that counts.
+    length : int
+        True values in a row.
+
+    Returns
+    -------
+    first : ndarray, shape (n_rows,), int64
+        `n` where there is none.
+    """
     n = low.shape[1]
     if n - length < start:
         return np.full(len(low), n)

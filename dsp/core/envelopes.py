@@ -21,6 +21,7 @@ EDGES_HZ = (40.0, 100.0, 220.0, 600.0, 1800.0, 6000.0)
 """Lower edges of the bands; under the first is rumble.  Tuned on multitrack takes of three kits."""
 
 N_BANDS = len(EDGES_HZ)
+"""Number of bands."""
 
 TINY = 1e-30
 """States smaller than this are set to zero at the end of a frame: numbers near the limit of float64 are slow."""

@@ -42,7 +42,18 @@ def low_cut_taps(cut_hz: float, sr: int) -> NDArray[np.float64]:
 
 
 def fir_margins(n_taps: int) -> tuple[int, int]:
-    """Samples that `fir_block` needs before and after the ones it gives."""
+    """Tell how much input `fir_block` needs around its output.
+
+    Parameters
+    ----------
+    n_taps : int
+        Length of the impulse response.
+
+    Returns
+    -------
+    before, after : int
+        Samples before the first and after the last output sample.
+    """
     return SEGMENT + n_taps - 2, SEGMENT - 1
 
 

@@ -62,7 +62,18 @@ QUALITY_SPAN_DB = 18.0
 
 
 def thinning(sr: int) -> int:
-    """Tell by which whole factor pieces at rate `sr` (Hz) are thinned out: 1 up to 60 kHz, else 2, 4, …."""
+    """Tell by which whole factor pieces are thinned out.
+
+    Parameters
+    ----------
+    sr : int
+        Hz.
+
+    Returns
+    -------
+    factor : int
+        1 up to 60 kHz, else 2, 4, ….
+    """
     factor = 1
     while sr / factor > LARGEST_RATE_HZ:
         factor *= 2
@@ -70,7 +81,18 @@ def thinning(sr: int) -> int:
 
 
 def analysis_rate(sr: int) -> float:
-    """Give the rate in Hz at which arrivals are measured."""
+    """Give the rate at which arrivals are measured.
+
+    Parameters
+    ----------
+    sr : int
+        Hz.
+
+    Returns
+    -------
+    rate : float
+        Hz.
+    """
     return sr / thinning(sr)
 
 
@@ -278,7 +300,20 @@ def hit_weights(
 
 
 def best_hits(quality_db: Floats, most: int) -> NDArray[np.int64]:
-    """Choose the best hits: at most `most`, and none more than 18 dB worse than the best, in order of time."""
+    """Choose the best hits.
+
+    Parameters
+    ----------
+    quality_db : ndarray, shape (n_hits,), float64
+        dB.
+    most : int
+        At most so many.
+
+    Returns
+    -------
+    chosen : ndarray, int64
+        Indices in order of time; none is more than 18 dB worse than the best.
+    """
     if not len(quality_db):
         return np.zeros(0, np.int64)
     order = np.argsort(-quality_db, kind="stable")[:most]

@@ -39,7 +39,15 @@ class Decision:
 def weight_names(kit: Kit) -> tuple[str, ...]:
     """Name the weights that judge each drum of the kit.
 
-    Toms of a take without kick and snare mics have weights of their own, and a cymbal's mic is judged like a hat's.
+    Parameters
+    ----------
+    kit : Kit
+
+    Returns
+    -------
+    names : tuple of str
+        Per drum. Toms of a take without kick and snare mics have weights of their own, and a cymbal's mic is
+        judged like a hat's.
     """
     own = {"cymbal": "hat", "tom": "tom_alone" if kit.toms_only else "tom"}
     return tuple(own.get(kind, kind) for kind in kit.kinds)

@@ -116,6 +116,10 @@ def confidence(
         Hits that voted.
     hits_in_doubt : bool
         Whether it is not certain that the hits are this drum's.
+
+    Returns
+    -------
+    word : {'sure', 'likely', 'unsure'}
     """
     if margin < LIKELY_MARGIN:
         return "unsure"
@@ -193,6 +197,11 @@ def overhead_mismatch(left: Lag, right: Lag, sr: int) -> Mismatch:
         Of the snare's top microphone.
     sr : int
         Hz.
+
+    Returns
+    -------
+    mismatch : Mismatch
+        Right minus left, with its uncertainty.
     """
     samples = right.lag_samples - left.lag_samples
     coherent = min(left.coherence, right.coherence) >= MISMATCH_COHERENCE

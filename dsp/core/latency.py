@@ -108,6 +108,19 @@ def latency(ys: Sequence[Floats], onset: NDArray[np.int64], rate: float) -> floa
 
 
 def arrival_range(arrival_s: float | None, rate: float) -> tuple[int, int]:
-    """Give the range of lags to search, in samples: the usual one, or ±5.5 ms round an unusual arrival."""
+    """Give the range of lags to search.
+
+    Parameters
+    ----------
+    arrival_s : float or None
+        Unusual arrival, s; None: a usual one.
+    rate : float
+        Hz.
+
+    Returns
+    -------
+    first, last : int
+        Samples at `rate`: the usual range, or ±5.5 ms round an unusual arrival.
+    """
     low, high = USUAL_S if arrival_s is None else (arrival_s - AROUND_S, arrival_s + AROUND_S)
     return round(low * rate), round(high * rate)

@@ -85,12 +85,34 @@ _FULL_SCALE = 1.0 - 1.5 / 32768.0  # the last step of 16 bit and half of the one
 
 
 def frame_hop(sr: int) -> int:
-    """Samples of a frame: ten times the whole number of samples next to 1 ms."""
+    """Give the length of a frame: ten times the whole number of samples next to 1 ms.
+
+    Parameters
+    ----------
+    sr : int
+        Hz.
+
+    Returns
+    -------
+    hop : int
+        Samples.
+    """
     return LOW_PER_FRAME * max(1, round(sr / 1000))
 
 
 def low_rate(sr: int) -> float:
-    """Sample rate of the low band in Hz, about 1000."""
+    """Give the sample rate of the low band.
+
+    Parameters
+    ----------
+    sr : int
+        Hz, of the track.
+
+    Returns
+    -------
+    rate : float
+        Hz, about 1000.
+    """
     return sr / max(1, round(sr / 1000))
 
 
@@ -111,7 +133,18 @@ def column(table: NDArray[Any], name: str) -> NDArray[np.float64]:
 
 
 def low_band(table: NDArray[Any]) -> NDArray[np.float64]:
-    """Give the low band (0–300 Hz) at `low_rate`, shape (n_frames × LOW_PER_FRAME,), float64."""
+    """Give the low band, 0–300 Hz.
+
+    Parameters
+    ----------
+    table : ndarray, shape (n_frames, n_columns)
+        Of `Levels`.
+
+    Returns
+    -------
+    x : ndarray, shape (n_frames × LOW_PER_FRAME,), float64
+        At `low_rate`.
+    """
     return np.asarray(table[:, len(COLUMNS) :], np.float64).reshape(-1)
 
 
@@ -424,7 +457,20 @@ def true_peak(x: NDArray[Any]) -> float:
 
 
 def crest_db(peak: float, power: float) -> float:
-    """Crest factor in dB: peak over root mean square; 0 for silence."""
+    """Give the crest factor: peak over root mean square.
+
+    Parameters
+    ----------
+    peak : float
+        Linear.
+    power : float
+        Mean square.
+
+    Returns
+    -------
+    crest : float
+        dB; 0 for silence.
+    """
     return float(10.0 * np.log10(peak * peak / power)) if peak > 0.0 and power > 0.0 else 0.0
 
 

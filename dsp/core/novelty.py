@@ -140,7 +140,17 @@ def smooth(energy: NDArray[np.float32], quiet: NDArray[np.float64]) -> tuple[NDA
 
 
 def references(after: NDArray[np.float32], before: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Fresh energy of the mic's loud hits in each band, shape (6,)."""
+    """Give the fresh energy of the mic's loud hits in each band.
+
+    Parameters
+    ----------
+    after, before : ndarray, shape (n_frames, 6), float32
+        Mean energy after and before each frame.
+
+    Returns
+    -------
+    references : ndarray, shape (6,), float64
+    """
     return np.array([_reference(after[:, b] - before[:, b]) for b in range(after.shape[1])])
 
 
@@ -223,7 +233,24 @@ def gather(
 def ceilings(
     energy: NDArray[np.float32], known: Novelty, frames: NDArray[np.int64], reach: int = REACH
 ) -> NDArray[np.float32]:
-    """Greatest fresh energy of one mic within `reach` frames of each given frame, shape (n, 6), in its own units."""
+    """Give the greatest fresh energy of one mic near given frames.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (n_frames, 6), float32
+        Band envelopes of the mic.
+    known : Novelty
+        Of the same mic.
+    frames : ndarray, shape (n,), int64
+        In the middle.
+    reach : int
+        Frames on either side.
+
+    Returns
+    -------
+    ceilings : ndarray, shape (n, 6), float32
+        In the mic's own units.
+    """
     after, before = smooth(energy, known.quiet)
     fresh = np.maximum(after - before, 0.0) * _scale(known.reference)
     return np.asarray(_greatest_between(fresh.astype(np.float32), frames - reach, frames + reach))
@@ -254,6 +281,14 @@ def surroundings(
     energy: NDArray[np.float32], known: Novelty, frames: NDArray[np.int64]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Read what a mic did just before and just after the given frames, in its own units.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (n_frames, 6), float32
+        Band envelopes of the mic.
+    known : Novelty
+        Of the same mic.
+    frames : ndarray, shape (n,), int64
 
     Returns
     -------

@@ -68,7 +68,17 @@ def compand(pairs: NDArray[np.floating]) -> NDArray[np.int8]:
 
 
 def expand(small: NDArray[np.int8]) -> NDArray[np.float32]:
-    """Undo `compand` to within its one-byte steps."""
+    """Undo `compand`.
+
+    Parameters
+    ----------
+    small : ndarray, int8
+
+    Returns
+    -------
+    values : ndarray, same shape, float32
+        To within the one-byte steps.
+    """
     v = small.astype(np.float32) / 127.0
     pairs: NDArray[np.float32] = np.sign(v) * v * v
     return pairs

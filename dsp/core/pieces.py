@@ -94,7 +94,19 @@ def arrival_after(near: NDArray[Any], far: NDArray[Any], sr: int) -> float | Non
 
 
 def direct_share(pieces: NDArray[Any], sr: int) -> float:
-    """Share of the energy after the arrival that comes within the first 5 ms, 0…1."""
+    """Give the share of the energy after the arrival that is direct sound.
+
+    Parameters
+    ----------
+    pieces : ndarray, shape (n_hits, n_samples)
+    sr : int
+        Hz.
+
+    Returns
+    -------
+    share : float
+        Energy within the first 5 ms re all of it, 0…1.
+    """
     envelope, step_s = _envelope(pieces, sr)
     i = _arrival(envelope)
     if i < 0:

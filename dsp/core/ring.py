@@ -40,7 +40,19 @@ TINY = 1e-30
 
 
 def ages(hits: NDArray[np.int64], n_frames: int) -> NDArray[np.int64]:
-    """Count the frames since the latest hit; −1 before the first."""
+    """Count the frames since the latest hit.
+
+    Parameters
+    ----------
+    hits : ndarray, shape (n_hits,), int64
+        Frames, increasing.
+    n_frames : int
+
+    Returns
+    -------
+    ages : ndarray, shape (n_frames,), int64
+        −1 before the first.
+    """
     frames = np.arange(n_frames)
     if not len(hits):
         return np.full(n_frames, -1)

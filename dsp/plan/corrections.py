@@ -180,6 +180,9 @@ class Corrections:
     Attributes
     ----------
     hits, spans, parameters, delays, roles : tuple
+        Of `HitEdit`, `SpanEdit`, `ParameterEdit`, `DelayEdit`, `RoleEdit`.
+    source : str
+        Where they come from, for messages.
     """
 
     hits: tuple[HitEdit, ...] = ()
@@ -264,6 +267,10 @@ def read_corrections(path: Path) -> Corrections:
     ----------
     path : Path
         TOML, or JSON if the name ends with ``.json``.
+
+    Returns
+    -------
+    corrections : Corrections
 
     Raises
     ------

@@ -39,7 +39,8 @@ class Ease(Processor):
     -----
     Compression in the mix brings the bleed of kick and snare mics up; 6 dB less between hits is what goes unnoticed
     (common practice, no source).  Every hit opens the track, also the soft and doubtful ones: a ghost note that is
-    turned down is worse than a little bleed.  It closes when the track is within 3 dB of what it usually holds between hits.
+    turned down is worse than a little bleed.  It closes when the track is within 3 dB of what it usually holds between
+    hits.
     """
 
     name: ClassVar[str] = "ease"

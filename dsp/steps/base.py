@@ -15,6 +15,7 @@ __all__ = ["STAGES", "Context", "Stage", "Step"]
 
 Stage = Literal["repair", "clean", "treat", "move"]
 STAGES: tuple[Stage, ...] = ("repair", "clean", "treat", "move")
+"""When the render runs a step, in this order."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -294,6 +294,15 @@ def jitter_kit(kit: Kit, shift_m: float, rng: np.random.Generator) -> Kit:
 def kit_named(name: str) -> Kit:
     """Find a kit.
 
+    Parameters
+    ----------
+    name : str
+        Key of `KITS`.
+
+    Returns
+    -------
+    kit : Kit
+
     Raises
     ------
     ParameterError

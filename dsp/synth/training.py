@@ -143,7 +143,23 @@ def random_take(
 
 
 def training_takes(n: int, seed: int, sr: int | None = None, seconds: float = 30.0) -> Iterator[MadeTake]:
-    """Yield `n` random takes, each kit in turn, one at a time so that only one is in memory."""
+    """Make random takes, each kit in turn, one at a time so that only one is in memory.
+
+    Parameters
+    ----------
+    n : int
+        How many.
+    seed : int
+        Same seed, same takes.
+    sr : int, optional
+        Hz; default: drawn.
+    seconds : float
+        Length of each.
+
+    Yields
+    ------
+    made : MadeTake
+    """
     kits = list(KITS)
     for k in range(n):
         yield random_take(seed * 1000 + k, sr, seconds, kit=kits[k % len(kits)])

@@ -58,6 +58,15 @@ FEATURES: dict[str, str] = {
 def feature(name: str) -> Feature:
     """Give the streaming function of that name.
 
+    Parameters
+    ----------
+    name : str
+        Key of `FEATURES`.
+
+    Returns
+    -------
+    measurement : Feature
+
     Raises
     ------
     ParameterError
@@ -141,8 +150,11 @@ def fingerprints(take: Take) -> Mapping[str, str]:
     files = {f.name: f.path for t in take.tracks for f in t.files if f.path.is_file()}
 
     def one(path: Path) -> str:
-        with open(path, "rb") as stream:
-            return hashlib.file_digest(stream, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
+        try:
+            with open(path, "rb") as stream:
+                return hashlib.file_digest(stream, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
+        except OSError as error:
+            raise AudioFileError(f"{path.name}: cannot be read ({error.strerror}); check the disk") from error
 
     return dict(zip(files, take.map(one, files.values()), strict=True))
 

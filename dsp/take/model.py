@@ -151,6 +151,7 @@ class Reader(Protocol):
 
 
 def _no_reader(track: Track, start: int, stop: int, dtype: str) -> NDArray[Any]:
+    """Stand in where a take is made for its facts alone."""
     raise NotImplementedError("this take was made without a reader")
 
 
