@@ -11,20 +11,23 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from spillgate.dsp.errors import DspError, OutputError
+from spillgate.dsp.errors import AudioFileError, DspError, OutputError
 
 __all__ = ["FileCopy", "Pending", "copy_file", "synced", "told", "write_atomically"]
 
 
 @contextmanager
-def told(name: str) -> Iterator[None]:
-    """Turn what the system says about an output into one line."""
+def told(name: str, source: Path | None = None) -> Iterator[None]:
+    """Turn what the system says about an output, or about the recording it is made from, into one line."""
     try:
         yield
     except DspError:
         raise
     except OSError as error:
         why = error.strerror or str(error)
+        if source is not None and (not source.is_file() or str(error.filename) == str(source)):
+            text = f"{source.name}: can no longer be read ({why}); is the disk still there?"
+            raise AudioFileError(text) from error
         raise OutputError(f"{name}: cannot be written ({why}); look at the space and the rights there") from error
 
 
@@ -78,7 +81,7 @@ class FileCopy(Pending):
     def __init__(self, source: Path, folder: Path, name: str = "") -> None:
         super().__init__(folder / (name or source.name))
         try:
-            with told(source.name):
+            with told(source.name, source):
                 shutil.copyfile(source, self.temporary)
                 synced(self.temporary)
                 stat = source.stat()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,7 +15,7 @@ import soundfile as sf
 from numpy.typing import NDArray
 
 from spillgate.dsp.errors import OutputError
-from spillgate.dsp.take import chunks, wavparts
+from spillgate.dsp.take import chunkwriter, wavparts
 from spillgate.dsp.take.audio import FLOAT_TYPES, open_sound
 from spillgate.dsp.take.foreign import TAG_NAMES, WAV_FAMILY
 from spillgate.dsp.take.model import AudioFile
@@ -25,9 +26,9 @@ __all__ = ["StemWriter"]
 
 
 @contextmanager
-def _told(name: str) -> Iterator[None]:
+def _told(name: str, source: Path) -> Iterator[None]:
     """Turn what the system or the library says about an output into one line."""
-    with told(name):
+    with told(name, source):
         try:
             yield
         except sf.LibsndfileError as error:
@@ -71,7 +72,7 @@ class _WavBody:
         self._packed = _Packed(target.subtype, ">" if form == b"RIFX" else "<")
         size = file.n_samples * len(target.channels) * self._packed.bytes
         self._stream: BinaryIO = open(path, "wb")  # noqa: SIM115 - lives as long as the writer
-        self._wav = chunks.WavWriter(self._stream, file.path, form, before, after, size, file.n_samples)
+        self._wav = chunkwriter.WavWriter(self._stream, file.path, form, before, after, size, file.n_samples)
         self._wav.head()
 
     def write(self, frames: NDArray[Any]) -> None:
@@ -164,7 +165,7 @@ class StemWriter(Pending):
         self._left = source.n_samples
         self._body: _WavBody | _SoundBody | None = None
         try:
-            with _told(target.name):
+            with _told(target.name, source.path):
                 body = _WavBody if target.format in WAV_FAMILY else _SoundBody
                 self._body = body(self.temporary, source, target, edits or Edits())
         except BaseException:
@@ -182,7 +183,7 @@ class StemWriter(Pending):
         if self._body is None:
             raise ValueError("the stem is finished")
         self._left -= block.shape[1]
-        with _told(self._name):
+        with _told(self._name, self._source.path):
             self._body.write(block.T)
 
     def finish(self) -> None:
@@ -197,7 +198,7 @@ class StemWriter(Pending):
             return
         if self._left != 0:
             raise ValueError(f"{self._name}: {self._left} samples are missing")
-        with _told(self._name):
+        with _told(self._name, self._source.path):
             self._body.finish()
             self._body.close()
             self._body = None
@@ -208,7 +209,8 @@ class StemWriter(Pending):
         body, self._body = self._body, None
         try:
             if body is not None:
-                body.close()
+                with contextlib.suppress(OSError, sf.LibsndfileError):  # a full disk says so once more
+                    body.close()
         finally:
             super().abort()
 
