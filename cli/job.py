@@ -87,9 +87,9 @@ def main_job(
     """
     check_output(out, folder, overwrite)
     prepare_kernels(quiet)
+    from spillgate.dsp.handover import check_targets
     from spillgate.dsp.plan.model import Plan
     from spillgate.dsp.plan.output import Output, with_output
-    from spillgate.dsp.render import check_targets
     from spillgate.dsp.take.opening import open_take
     from spillgate.dsp.take.stamps import stamps, unchanged
 
@@ -216,8 +216,8 @@ def stems_of(take: Take, *folders: Path, plan: Plan) -> Take:
     """
     import dataclasses
 
+    from spillgate.dsp.handover import names_of_stems
     from spillgate.dsp.plan.output import output_of
-    from spillgate.dsp.render import names_of_stems
     from spillgate.dsp.take.audio import FileReader
 
     output, names = output_of(plan), names_of_stems(take, plan)

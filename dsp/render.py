@@ -8,39 +8,41 @@ takes its place, so that a failure leaves nothing half done.
 from __future__ import annotations
 
 import dataclasses
-import hashlib
-import json
 import os
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.marker import Marker
-from spillgate.dsp.errors import OutputError, ParameterError, PlanError, nearest
-from spillgate.dsp.plan.cuts import markers_of
+from spillgate.dsp.errors import OutputError, PlanError
+from spillgate.dsp.handover import (
+    REMOVED,
+    STEMS,
+    Job,
+    check_targets,
+    drums_of,
+    edits_of,
+    files_of,
+    names_of_stems,
+    notes_of,
+    tracks_of,
+)
 from spillgate.dsp.plan.model import Plan
-from spillgate.dsp.plan.output import SUBTYPES, Output, output_of, stem_names
+from spillgate.dsp.plan.output import output_of
 from spillgate.dsp.running import Running, StemReport, TrackStem, load_steps
-from spillgate.dsp.take.foreign import WAV_FAMILY, left_behind
-from spillgate.dsp.take.metadata import new_umid
 from spillgate.dsp.take.model import AudioFile, Take, Track
 from spillgate.dsp.take.stems import StemWriter
-from spillgate.dsp.take.target import Edits, Target
+from spillgate.dsp.take.target import Target
 from spillgate.dsp.writing import FileCopy
 
-__all__ = ["REMOVED", "STEMS", "RenderReport", "StemReport", "check_targets", "names_of_stems", "render", "with_report"]
+__all__ = ["RenderReport", "StemReport", "render", "with_report"]
 
 BLOCK = 1 << 18
 """Samples rendered at a time."""
-
-STEMS, REMOVED = "stems", "removed"
-"""Folders in the output."""
 
 SPARE_BYTES = 16 << 20
 """Room for chunks and tables that the disk must have besides the stems."""
@@ -63,32 +65,6 @@ class RenderReport:
     stems: tuple[StemReport, ...]
     folder: Path
     files: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class _Job:
-    """What holds for all files of one render."""
-
-    take: Take
-    plan: Plan
-    output: Output
-    chains: Mapping[str, tuple[Running, ...]]
-    names: Mapping[tuple[str, int], str]
-    stems: Path
-    removed: Path
-    block: int
-
-    def targets(self, file: AudioFile, tracks: Sequence[Track]) -> list[Target]:
-        """Say what becomes of a file."""
-        return _targets(self.output, self.names, file, tracks)
-
-    def markers(self, file: AudioFile, tracks: Sequence[Track], target: Target) -> tuple[Marker, ...]:
-        """Give the markers of some tracks, from the file's first sample on; none where the format has no place."""
-        if not self.output.markers or target.format not in WAV_FAMILY:
-            return ()
-        found = [m for t in tracks for m in markers_of(self.plan, t.id, self.output.markers)]
-        local = [dataclasses.replace(m, at=m.at - file.start) for m in sorted(found)]
-        return tuple(m for m in local if 0 <= m.at < file.n_samples)
 
 
 _Written = tuple[list[FileCopy | StemWriter], list[StemReport], list[str]]
@@ -142,8 +118,8 @@ def render(
     out = Path(out)
     chains = {t.id: load_steps(t, plan) for t in take.tracks}
     _fits(take, plan)
-    files = _chosen(take, only)
-    job = _Job(take, plan, output_of(plan), chains, names_of_stems(take, plan), out / STEMS, out / REMOVED, block)
+    files = files_of(take, only)
+    job = Job(take, plan, output_of(plan), chains, names_of_stems(take, plan), out / STEMS, out / REMOVED, block)
     check_targets(take, plan)
     _room(job, out, files)
     done: list[list[FileCopy | StemWriter]] = []
@@ -167,37 +143,6 @@ def render(
         folder=job.stems,
         files={f.name: tuple(names) for f, (_, _, names) in zip(files, results, strict=True)},
     )
-
-
-def _drums(take: Take, plan: Plan) -> frozenset[str]:
-    """Give the tracks that belong to the kit; a correction may have said so in the plan."""
-    roles = {**{t.id: t.role for t in take.tracks}, **{f.track: f.role for f in plan.tracks}}
-    return frozenset(t for t, role in roles.items() if role != "other")
-
-
-def check_targets(take: Take, plan: Plan) -> None:
-    """Make sure that the stems can be what the plan wants them to be.
-
-    Raises
-    ------
-    ParameterError
-        A format that cannot hold a track's samples, or two stems of one name.
-    """
-    names, output, drums = names_of_stems(take, plan), output_of(plan), _drums(take, plan)
-    for file in _chosen(take, None):
-        tracks = _tracks_of(take, file)
-        if any(t.id in drums for t in tracks):
-            _targets(output, names, file, tracks)
-
-
-def _targets(
-    output: Output, names: Mapping[tuple[str, int], str], file: AudioFile, tracks: Sequence[Track]
-) -> list[Target]:
-    subtype = SUBTYPES.get(output.subtype, "")
-    groups = [[t] for t in tracks] if output.split and file.n_channels > 1 else [list(tracks)]
-    return [
-        Target.of(file, names[file.name, g[0].channel], output.format, subtype, [t.channel for t in g]) for g in groups
-    ]
 
 
 def with_report(plan: Plan, report: RenderReport, before: Plan | None = None) -> Plan:
@@ -228,19 +173,6 @@ def with_report(plan: Plan, report: RenderReport, before: Plan | None = None) ->
     return plan.with_figures("render", {"tracks": dict(sorted(tracks.items())), "files": dict(sorted(files.items()))})
 
 
-def names_of_stems(take: Take, plan: Plan) -> dict[tuple[str, int], str]:
-    """Name the stem of every file and channel of a take.
-
-    Raises
-    ------
-    ParameterError
-        If two would have the same name.
-    """
-    drums = _drums(take, plan)
-    rows = [(t.id, f.name, t.channel, t.position, t.id in drums) for t in take.tracks for f in t.files]
-    return stem_names(rows, output_of(plan))
-
-
 def _fits(take: Take, plan: Plan) -> None:
     known = {t.id for t in take.tracks}
     for track in plan.steps:
@@ -259,25 +191,7 @@ def _fits(take: Take, plan: Plan) -> None:
         )
 
 
-def _chosen(take: Take, only: Iterable[str] | None) -> list[AudioFile]:
-    files = {f.name: f for t in take.tracks for f in t.files}
-    if only is None:
-        return list(files.values())
-    named = {**{t.id: {f.name for f in t.files} for t in take.tracks}, **{n: {n} for n in files}}
-    wanted: set[str] = set()
-    for name in only:
-        if name not in named:
-            raise ParameterError(f"{name}: no such track in {take.name}; {nearest(name, named)}")
-        wanted |= named[name]
-    return [f for n, f in files.items() if n in wanted]
-
-
-def _tracks_of(take: Take, file: AudioFile) -> list[Track]:
-    tracks = [t for t in take.tracks if any(f.name == file.name for f in t.files)]
-    return sorted(tracks, key=lambda t: t.channel)
-
-
-def _room(job: _Job, out: Path, files: Sequence[AudioFile]) -> None:
+def _room(job: Job, out: Path, files: Sequence[AudioFile]) -> None:
     """Make the folders; everything that can be known to fail fails here."""
     folder = job.stems
     inside = {f.path.resolve().parent for t in job.take.tracks for f in t.files}
@@ -300,19 +214,19 @@ def _room(job: _Job, out: Path, files: Sequence[AudioFile]) -> None:
         raise OutputError(f"{folder}: needs {need / 1e9:.2f} GB, but the disk has {free / 1e9:.2f} GB left; make room")
 
 
-def _bytes(job: _Job, file: AudioFile) -> int:
+def _bytes(job: Job, file: AudioFile) -> int:
     size = file.path.stat().st_size
-    tracks, drums = _tracks_of(job.take, file), _drums(job.take, job.plan)
+    tracks, drums = tracks_of(job.take, file), drums_of(job.take, job.plan)
     if (job.output.format or job.output.subtype) and any(t.id in drums for t in tracks):
         each = [t.sample_bytes * len(t.channels) for t in job.targets(file, tracks)]
         size = max(size, file.n_samples * sum(each))
     return size * (2 if job.output.removed else 1)
 
 
-def _render_file(job: _Job, file: AudioFile) -> _Written:
-    tracks = _tracks_of(job.take, file)
+def _render_file(job: Job, file: AudioFile) -> _Written:
+    tracks = tracks_of(job.take, file)
     active = any(job.chains[t.id] for t in tracks)
-    drums = _drums(job.take, job.plan)
+    drums = drums_of(job.take, job.plan)
     if not active and not any(t.id in drums for t in tracks):
         return _copied(job, file, tracks)
     targets = job.targets(file, tracks)
@@ -331,7 +245,7 @@ def _render_file(job: _Job, file: AudioFile) -> _Written:
     return _copied(job, file, tracks)
 
 
-def _copied(job: _Job, file: AudioFile, tracks: Sequence[Track]) -> _Written:
+def _copied(job: Job, file: AudioFile, tracks: Sequence[Track]) -> _Written:
     name = job.names[file.name, tracks[0].channel]
     keep = not job.output.changed_only
     reports = [StemReport(track=t.id, file=name, copied=True, written=keep) for t in tracks]
@@ -341,7 +255,7 @@ def _copied(job: _Job, file: AudioFile, tracks: Sequence[Track]) -> _Written:
 
 
 def _written(
-    job: _Job,
+    job: Job,
     file: AudioFile,
     tracks: Sequence[Track],
     targets: Sequence[Target],
@@ -362,10 +276,10 @@ def _written(
     try:
         for target in targets:
             own = [t for t in tracks if t.channel in target.channels]
-            writers.append(StemWriter(file, job.stems, target, _edits(job, file, own, target, chains, STEMS)))
+            writers.append(StemWriter(file, job.stems, target, edits_of(job, file, own, target, chains, STEMS)))
             wanted = any(t in cleaned for t in own)
             rest.append(
-                StemWriter(file, job.removed, target, _edits(job, file, own, target, chains, REMOVED))
+                StemWriter(file, job.removed, target, edits_of(job, file, own, target, chains, REMOVED))
                 if wanted
                 else None
             )
@@ -393,7 +307,7 @@ def _written(
         raise
     reports, names = [], []
     for target, other in zip(targets, rest, strict=True):
-        notes = _notes(job, file, target, clipped)
+        notes = notes_of(job, file, target, clipped)
         names += [f"{STEMS}/{target.name}"] + ([f"{REMOVED}/{target.name}"] if other is not None else [])
         for c in target.channels:
             report = parts[c].report(target.name)
@@ -412,48 +326,3 @@ def _difference(moved: NDArray[Any], kept: NDArray[Any], target: Target) -> tupl
     exact = moved.astype(np.int64) - kept
     fitting = np.clip(exact, -top, top - 1)
     return fitting.astype(np.int32), int(np.count_nonzero(fitting != exact))
-
-
-def _edits(
-    job: _Job,
-    file: AudioFile,
-    tracks: Sequence[Track],
-    target: Target,
-    chains: Mapping[str, tuple[Running, ...]],
-    which: str,
-) -> Edits:
-    """Say what is new in the metadata of one stem."""
-    markers = job.markers(file, tracks, target)
-    steps = dict.fromkeys(r.words for t in tracks for r in chains.get(t.id, ()))
-    recoded = target.subtype != file.subtype
-    if not steps and not recoded:
-        return Edits(markers=markers)
-    said = [*steps] + (["what was removed"] if which == REMOVED else []) + (["recoded"] if recoded else [])
-    umid = b""
-    if job.output.new_umid and steps:
-        fact = next((f for f in job.plan.tracks if f.file == file.name), None)
-        umid = new_umid(version("spillgate"), which, target.name, fact.fingerprint if fact else "", _work(job, tracks))
-    return Edits(line=f"Spillgate {version('spillgate')}; " + "; ".join(said), umid=umid, markers=markers)
-
-
-def _work(job: _Job, tracks: Sequence[Track]) -> str:
-    """Everything that is done to some tracks, as one text."""
-    rows = []
-    for t in tracks:
-        for spec in job.plan.steps.get(t.id, ()):
-            arrays = {k: hashlib.blake2b(job.plan.arrays[v].tobytes()).hexdigest() for k, v in spec.arrays.items()}
-            rows.append([t.id, spec.step, dict(spec.params), arrays])
-    return json.dumps([rows, job.output.to_dict()], sort_keys=True, default=float)
-
-
-def _notes(job: _Job, file: AudioFile, target: Target, clipped: int) -> tuple[str, ...]:
-    notes = []
-    lost = left_behind(file.path, file.format, target.format)
-    kind = target.format.replace("WAVEX", "WAV")
-    if lost:
-        notes.append(f"{kind} cannot take over {', '.join(lost)} from the recording")
-    if job.output.markers and target.format not in WAV_FAMILY:
-        notes.append(f"no markers: they can only be written to WAV files, not to {kind}")
-    if clipped:
-        notes.append(f"{REMOVED}/{target.name}: {clipped} samples were beyond full scale and are clipped there")
-    return tuple(notes)

@@ -30,8 +30,9 @@ ALLOWED["dsp.registry"] = _LOW | {"dsp.steps"}
 _MID = _LOW | {"dsp.steps", "dsp.processors", "dsp.synth", "dsp.registry"}
 ALLOWED["dsp.chain"] = _MID
 ALLOWED["dsp.running"] = _MID
-ALLOWED["dsp.render"] = _MID | {"dsp.chain", "dsp.running"}
-ALLOWED["dsp.testing"] = _MID | {"dsp.chain", "dsp.running", "dsp.render"}
+ALLOWED["dsp.handover"] = _MID | {"dsp.running"}
+ALLOWED["dsp.render"] = _MID | {"dsp.chain", "dsp.running", "dsp.handover"}
+ALLOWED["dsp.testing"] = _MID | {"dsp.chain", "dsp.running", "dsp.handover", "dsp.render"}
 ALLOWED["dsp"] = set(ALLOWED)  # the package's own names, resolved on first use
 ALLOWED["cli"] = set(ALLOWED)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 
 from spillgate.dsp.errors import ParameterError
-from spillgate.dsp.take import chunks
+from spillgate.dsp.take import chunks, chunkwriter
 from spillgate.dsp.take.audio import FLOAT_TYPES, open_sound
 from spillgate.dsp.take.foreign import TAG_NAMES
 from spillgate.dsp.take.metadata import coding_line, renewed_bext, single_track_ixml, with_cues, with_labels
@@ -20,7 +20,7 @@ _INFO = {
 }  # fmt: skip
 """Texts -> their names in a WAV file's ``LIST`` of type ``INFO``."""
 
-Pieces = list[chunks.Chunk | chunks.Made]
+Pieces = list[chunkwriter.Piece]
 
 
 def of_wav(file: AudioFile, target: Target, edits: Edits) -> tuple[bytes, Pieces, Pieces]:
@@ -45,54 +45,54 @@ def of_wav(file: AudioFile, target: Target, edits: Edits) -> tuple[bytes, Pieces
     after: Pieces = []
     pieces = before
     labelled = cued = False
-    for c in chunks.kept_chunks(layout):
-        new: chunks.Chunk | chunks.Made | None = c
+    for c in chunkwriter.kept_chunks(layout):
+        new: chunks.Chunk | chunkwriter.Made | None = c
         if c == layout.data:
             pieces = after
             continue
         if c.id == b"fmt " and recoded:
-            mask = None if alone else chunks.channel_mask(chunks.payload(path, c), layout.order)
-            new = chunks.format_chunk(file.sr, len(target.channels), target.subtype, order, mask)
+            mask = None if alone else chunkwriter.channel_mask(chunks.payload(path, c), layout.order)
+            new = chunkwriter.format_chunk(file.sr, len(target.channels), target.subtype, order, mask)
         elif c.id == b"fact" and recoded:
             new = None
         elif c.id == b"bext" and edits.line and c.size <= chunks.MAX_PAYLOAD:
             line = coding_line(file.sr, 8 * target.sample_bytes, len(target.channels), edits.line)
-            new = chunks.Made(c.id, renewed_bext(chunks.payload(path, c), line, edits.umid))
+            new = chunkwriter.Made(c.id, renewed_bext(chunks.payload(path, c), line, edits.umid))
         elif c.id == b"iXML" and alone and c.size <= chunks.MAX_PAYLOAD:
-            new = chunks.Made(c.id, single_track_ixml(chunks.payload(path, c), target.channels[0]))
+            new = chunkwriter.Made(c.id, single_track_ixml(chunks.payload(path, c), target.channels[0]))
         elif c.id == b"chna" and alone:
             new = None
         elif c.id == b"cue " and edits.markers and not cued:
-            new, cued = chunks.Made(c.id, cue), True
+            new, cued = chunkwriter.Made(c.id, cue), True
         elif c.id == b"LIST" and edits.markers and not labelled:
             old = chunks.payload(path, c)
             if old[:4] == b"adtl":
-                new, labelled = chunks.Made(c.id, with_labels(old, edits.markers, first, layout.order)), True
+                new, labelled = chunkwriter.Made(c.id, with_labels(old, edits.markers, first, layout.order)), True
         if new is not None:
             pieces.append(new)
         if c.id == b"fmt " and recoded and target.subtype in FLOAT_TYPES:
-            pieces.append(chunks.Made(b"fact", _count(file.n_samples, order)))
+            pieces.append(chunkwriter.Made(b"fact", _count(file.n_samples, order)))
     if edits.markers and not cued:
-        after.append(chunks.Made(b"cue ", cue))
+        after.append(chunkwriter.Made(b"cue ", cue))
     if edits.markers and not labelled:
-        after.append(chunks.Made(b"LIST", with_labels(adtl, edits.markers, first, layout.order)))
+        after.append(chunkwriter.Made(b"LIST", with_labels(adtl, edits.markers, first, layout.order)))
     return form, before, after
 
 
 def of_other(file: AudioFile, target: Target, edits: Edits) -> tuple[bytes, Pieces, Pieces]:
     """Give form and chunks of a WAV file made of another container: its format, and the texts that were there."""
     n = len(target.channels)
-    before: Pieces = [chunks.format_chunk(file.sr, n, target.subtype, mask=0 if n > 2 else None)]
+    before: Pieces = [chunkwriter.format_chunk(file.sr, n, target.subtype, mask=0 if n > 2 else None)]
     if target.subtype in FLOAT_TYPES:
-        before.append(chunks.Made(b"fact", _count(file.n_samples, "<")))
+        before.append(chunkwriter.Made(b"fact", _count(file.n_samples, "<")))
     with open_sound(file.path) as source:
         texts = {t: str(getattr(source, t)) for t in TAG_NAMES}
     info = b"".join(_text(name, texts[tag]) for tag, name in _INFO.items() if texts[tag])
-    after: Pieces = [chunks.Made(b"LIST", b"INFO" + info)] if info else []
+    after: Pieces = [chunkwriter.Made(b"LIST", b"INFO" + info)] if info else []
     if edits.markers:
         cue, first = with_cues(b"", edits.markers)
-        after.append(chunks.Made(b"cue ", cue))
-        after.append(chunks.Made(b"LIST", with_labels(b"", edits.markers, first)))
+        after.append(chunkwriter.Made(b"cue ", cue))
+        after.append(chunkwriter.Made(b"LIST", with_labels(b"", edits.markers, first)))
     return target.form or b"RIFF", before, after
 
 

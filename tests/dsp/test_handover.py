@@ -17,10 +17,11 @@ from spillgate.dsp.core.bandmask import FULL
 from spillgate.dsp.core.interpolation import delay
 from spillgate.dsp.core.quantise import dither_key, quantise
 from spillgate.dsp.errors import ParameterError
+from spillgate.dsp.handover import names_of_stems
 from spillgate.dsp.plan import store
 from spillgate.dsp.plan.model import Alignment, Hit, Plan, StepSpec, TrackFacts
 from spillgate.dsp.plan.output import Output, output_of, with_output
-from spillgate.dsp.render import names_of_stems, render, with_report
+from spillgate.dsp.render import render, with_report
 from spillgate.dsp.take.audio import FileReader, probe
 from spillgate.dsp.take.model import Take, Track
 

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spillgate.dsp.errors import AudioFileError, OutputError
-from spillgate.dsp.take import chunks
+from spillgate.dsp.take import chunks, chunkwriter
 
 SCIPY_DATA = Path(scipy.io.__file__).parent / "tests" / "data"
 
@@ -51,7 +51,7 @@ IXML = (
 def copy(source, n_frames, samples, target=None):
     """Write the chunks of `source` round `samples`."""
     out = io.BytesIO()
-    writer = chunks.WavWriter.like(out, source, chunks.read_layout(source), n_frames)
+    writer = chunkwriter.WavWriter.like(out, source, chunks.read_layout(source), n_frames)
     writer.head()
     out.write(samples)
     writer.tail()
@@ -237,7 +237,7 @@ def test_beyond_4_gib_riff_becomes_rf64(tmp_path):
     n_frames = 1_500_000_000  # 4.5 GB
     target = tmp_path / "b.wav"
     with open(target, "wb") as out:
-        writer = chunks.WavWriter.like(out, source, layout, n_frames)
+        writer = chunkwriter.WavWriter.like(out, source, layout, n_frames)
         writer.head()
         out.truncate(out.tell() + 3 * n_frames)
         out.seek(0, 2)
@@ -261,7 +261,7 @@ def test_big_endian_cannot_grow(tmp_path):
     layout = chunks.read_layout(path)
     assert (layout.fmt.sr, layout.held) == (48_000, 4)
     with pytest.raises(OutputError, match="big-endian"):
-        chunks.WavWriter.like(io.BytesIO(), path, layout, 2**31)
+        chunkwriter.WavWriter.like(io.BytesIO(), path, layout, 2**31)
 
 
 @pytest.mark.parametrize(

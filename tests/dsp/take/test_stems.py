@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from spillgate.dsp import writing
 from spillgate.dsp.core.marker import Marker
 from spillgate.dsp.errors import AudioFileError, OutputError, ParameterError
-from spillgate.dsp.take import chunks, metadata, stems
+from spillgate.dsp.take import chunks, chunkwriter, metadata, stems
 from spillgate.dsp.take.audio import INTEGER_BITS, probe
 from spillgate.dsp.take.target import Edits, Target
 
@@ -278,7 +278,7 @@ def test_any_wav_keeps_its_chunks(
     (home / "out").mkdir(parents=True, exist_ok=True)
     path = home / "Tom.wav"
     mask = (1 << n_channels) - 1 if wide else None
-    fmt = chunks.format_chunk(48_000, n_channels, subtype, mask=mask)
+    fmt = chunkwriter.format_chunk(48_000, n_channels, subtype, mask=mask)
     rng = np.random.default_rng(n)
     held = rng.bytes(n * n_channels * {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "FLOAT": 4, "DOUBLE": 8}.get(subtype, 4))
     if subtype in ("FLOAT", "DOUBLE"):
@@ -319,14 +319,14 @@ def test_a_mask_of_loudspeakers_outlives_other_samples(tmp_path):
     (tmp_path / "out").mkdir()
     file = make(tmp_path / "Tom.wav", "WAVEX", "PCM_24", n_channels=5)
     layout = chunks.read_layout(file.path)
-    old = chunks.channel_mask(chunks.payload(file.path, layout.find(b"fmt ")))
+    old = chunkwriter.channel_mask(chunks.payload(file.path, layout.find(b"fmt ")))
     target = Target.of(file, subtype="FLOAT")
     y = np.random.default_rng(0).standard_normal((5, file.n_samples))
     new = write(file, tmp_path / "out", y, target=target)
     assert sf.info(new).subtype == "FLOAT"
     assert sf.info(new).format == "WAVEX"
     layout = chunks.read_layout(new)
-    assert chunks.channel_mask(chunks.payload(new, layout.find(b"fmt "))) == old
+    assert chunkwriter.channel_mask(chunks.payload(new, layout.find(b"fmt "))) == old
     assert chunks.payload(new, layout.find(b"fact")) == struct.pack("<I", file.n_samples)  # RIFF: not for PCM only
 
 
