@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from spillgate.dsp.plan.model import Alignment, Plan, Question, TrackFacts
+    from spillgate.dsp.plan.model import Alignment, Plan, Question, StepSpec, TrackFacts
     from spillgate.dsp.render import RenderReport, StemReport
     from spillgate.dsp.take.model import Take
 
@@ -88,8 +88,13 @@ def verdict(take: Take, plan: Plan) -> str:
 
 def changes(plan: Plan) -> list[str]:
     """Say what was changed, one sentence each."""
-    cleaned = sorted({f.drum or f.track for f in plan.tracks if _cleaned(plan, f.track)})
-    said = [f"{_count(len(cleaned), 'tom')} cleaned" if cleaned else "nothing cut"]
+    cleaned = {f.drum or f.track for f in plan.tracks if f.role == "tom" and _cleaned(plan, f.track)}
+    others: Counter[str] = Counter()
+    for f in plan.tracks:
+        others.update(dict.fromkeys(s.by for s in plan.steps.get(f.track, ()) if _other(s, f)).keys())
+    said = [f"{_count(len(cleaned), 'tom')} cleaned"] if cleaned else []
+    said += [f"{by} on {_count(n, 'track')}" for by, n in others.items()]
+    said = said or ["nothing cut"]
     moved = [a for a in plan.alignments if a.applied and a.delay_samples != 0.0]
     if moved:
         said.append(_kit_moves(plan, moved))
@@ -113,7 +118,11 @@ def _kit_moves(plan: Plan, moved: Sequence[Alignment]) -> str:
     roles = {f.track: f.role for f in plan.tracks}
     close = [a for a in moved if roles.get(a.track) not in ("overhead", "room", "front")]
     if not close:
-        ms = min(a.delay_samples for a in moved) / plan.sr * 1000.0
+        overheads = [f.track for f in plan.tracks if f.role == "overhead"]
+        together = bool(overheads) and set(overheads) <= {a.track for a in moved if a.delay_samples < 0}
+        if not together:
+            return f"{_listed([_short(plan, a.track) for a in moved], 3)} moved, close mics as they were"
+        ms = max(a.delay_samples for a in moved if a.track in overheads) / plan.sr * 1000.0
         return f"overheads and rooms now sit {-ms:.1f} ms earlier, close mics as they were"
     snare = [a for a in close if roles.get(a.track) == "snare"]
     ms = (snare or close)[0].delay_samples / plan.sr * 1000.0
@@ -157,6 +166,7 @@ def track_rows(plan: Plan, report: RenderReport) -> list[tuple[str, str, str, st
         less, state = _clean(plan, facts, stems.get(facts.track))
         if state:
             remarks.insert(0, state)
+        remarks += dict.fromkeys(s.by for s in plan.steps.get(facts.track, ()) if _other(s, facts))
         if not less and not moved and not remarks:
             remarks = [LEFT_ALONE.get(facts.role, "as it was")]
         rows.append((_short(plan, facts.track), mic, _hits(plan, facts), less, moved, ", ".join(remarks)))
@@ -185,7 +195,12 @@ def _hits(plan: Plan, facts: TrackFacts) -> str:
 
 
 def _cleaned(plan: Plan, track: str) -> bool:
-    return any(s.step != "move" for s in plan.steps.get(track, ()))
+    return any(s.step == "mask" for s in plan.steps.get(track, ()))
+
+
+def _other(spec: StepSpec, facts: TrackFacts) -> bool:
+    """Whether a step is neither a move nor a tom's mask."""
+    return spec.step != "move" and (spec.step != "mask" or facts.role != "tom")
 
 
 def _clean(plan: Plan, facts: TrackFacts, stem: StemReport | None) -> tuple[str, str]:

@@ -236,3 +236,24 @@ def test_the_summary_for_scripts(take: Take, plan: Plan) -> None:
     assert tracks[KIT[5][0]]["removed_db"] is None, "JSON has no infinity"
     assert tracks[KIT[0][0]]["copied"] is True
     assert [q["code"] for q in told["questions"]] == ["detect.hit"]
+
+
+def test_it_says_what_other_processors_did(take: Take, plan: Plan, capsys: pytest.CaptureFixture[str]) -> None:
+    low, down = StepSpec(step="low-cut", by="low-cut"), StepSpec(step="mask", by="ease")
+    steps = {**plan.steps, KIT[0][0]: (low, down), KIT[4][0]: (low, *plan.steps[KIT[4][0]])}
+    lines = shown(take, plan.replace(steps=steps), capsys)
+    assert " ".join(lines[1:4]).startswith(
+        "2 toms cleaned; low-cut on 2 tracks; ease on 1 track; the drums now sit 3.1 ms"
+    )
+    rows = [re.split(r"\s{2,}", line) for line in lines]
+    assert ["01 Kick In", "kick in", "3", "3.90 ms", "low-cut, ease"] in rows
+
+
+def test_an_overhead_that_moves_alone_is_named(take: Take, plan: Plan, capsys: pytest.CaptureFixture[str]) -> None:
+    overhead = next(f.track for f in plan.tracks if f.role == "overhead")
+    alone = plan.replace(alignments=(alignment(overhead, 0.2),))
+    name = Path(overhead).stem
+    assert f"{name} moved, close mics as they were" in " ".join(shown(take, alone, capsys)[1:4])
+    both = tuple(alignment(f.track, -3.0) for f in plan.tracks if f.role in ("overhead", "room"))
+    text = " ".join(shown(take, plan.replace(alignments=both), capsys)[1:4])
+    assert "overheads and rooms now sit 3.0 ms earlier, close mics as they were" in text
