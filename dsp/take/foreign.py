@@ -106,7 +106,8 @@ def _aiff(stream: BinaryIO) -> Iterator[str]:
             return
         stream.seek(at)
         name, n = struct.unpack(">4sI", stream.read(8))
-        yield _word(name)
+        if (name, stream.read(4)) != (b"APPL", b"m3ga"):  # where libsndfile keeps the name of the software
+            yield _word(name)
         at += 8 + n + (n & 1)
 
 
