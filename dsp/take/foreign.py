@@ -41,7 +41,19 @@ _PLAIN = {
 """What is no metadata, is made anew, or is kept."""
 
 _FLAC_BLOCKS = ("STREAMINFO", "PADDING", "APPLICATION", "SEEKTABLE", "VORBIS_COMMENT", "CUESHEET", "PICTURE")
-_FLAC_KEYS = {"TITLE", "COPYRIGHT", "ENCODER", "ARTIST", "COMMENT", "DATE", "ALBUM", "LICENSE", "TRACKNUMBER", "GENRE"}
+_FLAC_KEYS = {
+    "TITLE",
+    "COPYRIGHT",
+    "ENCODER",
+    "SOFTWARE",
+    "ARTIST",
+    "COMMENT",
+    "DATE",
+    "ALBUM",
+    "LICENSE",
+    "TRACKNUMBER",
+    "GENRE",
+}
 
 MOST = 512
 """So many chunks are looked at; a file with more is no recording (common practice, no source)."""
