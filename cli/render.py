@@ -61,7 +61,8 @@ def command(
         what = "differ" if verify else "rendered"
         click.echo(json.dumps({"stems": names, what: different, "verified": verify}, indent=2, ensure_ascii=False))
     elif not quiet and verify and not different:
-        click.echo(f"All {len(names)} stems are what the plan gives.")
+        many = f"All {len(names)} stems are" if len(names) > 1 else "The stem is"
+        click.echo(f"{many} what the plan gives.")
     elif not quiet and not verify and different:
         click.echo(f"Rendered: {', '.join(different)}")
         click.echo(f"The other {len(names) - len(different)} stems stay as they were: {out / 'stems'}")

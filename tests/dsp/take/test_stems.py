@@ -359,3 +359,17 @@ def test_big_endian_stays_or_is_refused(tmp_path):
     new = write(file, tmp_path / "out", y, target=Target.of(file, container="wav", subtype="PCM_32"))
     assert new.read_bytes()[:4] == b"RIFX"
     assert np.array_equal(sf.read(new, always_2d=True)[0], y.T / 2.0**31)
+
+
+def test_more_markers_than_some_readers_take(tmp_path):
+    """libsndfile passes over a cue chunk of more than 2,500 points (its source), and must still read the samples."""
+    (tmp_path / "out").mkdir()
+    file = make(tmp_path / "Tom.wav", "WAV", "PCM_24", n=6000)
+    markers = tuple(Marker(k, 0, f"tom1 {k}") for k in range(5000))
+    y, expected = fresh(file)
+    new = write(file, tmp_path / "out", y, edits=Edits(markers=markers))
+    assert np.array_equal(sf.read(new, always_2d=True)[0], expected)
+    layout = chunks.read_layout(new)
+    cue, adtl = (chunks.payload(new, layout.find(n)) for n in (b"cue ", b"LIST"))
+    assert tuple(metadata.read_markers(cue, [adtl])) == markers
+    assert len(wavinfo.WavInfoReader(str(new)).cues.cues) == 5000
