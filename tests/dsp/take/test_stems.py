@@ -362,7 +362,7 @@ def test_big_endian_stays_or_is_refused(tmp_path):
 
 
 def test_more_markers_than_some_readers_take(tmp_path):
-    """libsndfile passes over a cue chunk of more than 2,500 points (its source), and must still read the samples."""
+    """Libsndfile passes over a cue chunk of more than 2,500 points (its source), and must still read the samples."""
     (tmp_path / "out").mkdir()
     file = make(tmp_path / "Tom.wav", "WAV", "PCM_24", n=6000)
     markers = tuple(Marker(k, 0, f"tom1 {k}") for k in range(5000))
