@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, ClassVar, Self
 
 from spillgate.dsp import registry
-from spillgate.dsp.errors import ChainError, DspError, ParameterError, PluginError, nearest
+from spillgate.dsp.errors import AudioFileError, ChainError, DspError, ParameterError, PluginError, nearest
 from spillgate.dsp.plan.corrections import Corrections, RoleEdit, lay_delays, lay_hits, lay_spans
 from spillgate.dsp.plan.model import Plan, Question, TrackFacts
 from spillgate.dsp.plan.store import from_json, to_json
@@ -267,8 +267,12 @@ def _one(p: Processor, take: Take, plan: Plan) -> Plan:
     foreign = whose is not None and whose.distribution != "spillgate"
     try:
         new: Any = p.decide(take, plan)
-    except DspError:
-        raise
+    except AudioFileError:
+        raise  # a recording's fault, not the processor's
+    except DspError as error:
+        if not foreign or whose is None or isinstance(error, PluginError):
+            raise
+        raise type(error)(f"{whose.distribution}: processor '{p.name}': {error}") from error
     except (Exception, SystemExit) as error:
         if not foreign or whose is None:
             raise

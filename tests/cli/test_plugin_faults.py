@@ -76,6 +76,10 @@ def faulty(decide: str = ASK, apply: str = "return block", margins: str = "(0, 0
     ("source", "line"),
     [
         (faulty("raise KeyError('drum 9')"), "kit-faulty: processor 'faulty' failed (KeyError: 'drum 9')"),
+        (
+            faulty("from spillgate.dsp.errors import TakeError; raise TakeError('too few mics')"),
+            "kit-faulty: processor 'faulty': too few mics",
+        ),
         (faulty("return take"), "kit-faulty: processor 'faulty' returned Take, not a plan"),
         (faulty("return plan.replace(hits=5)"), "kit-faulty: processor 'faulty' made a plan that cannot be used"),
         (
