@@ -98,12 +98,12 @@ def grid(sr: int) -> Grid:
     Returns
     -------
     grid : Grid
-        3072 samples at 44.1 and 48 kHz, 6144 at 88.2 and 96, 12288 at 192; 47 bands from 56 Hz to 16 kHz.
+        3072 samples at 44.1 and 48 kHz, 6144 at 88.2 and 96, 12288 at 192; 46 or 47 bands, 56 Hz to 16 kHz.
 
     Examples
     --------
     >>> grid(48000).frame_length, grid(48000).hop, grid(48000).n_bands
-    (3072, 768, 47)
+    (3072, 768, 46)
     """
     unit = max(int(FRAME_UNIT * 2.0 ** np.round(np.log2(sr / REFERENCE_SR))), OVERLAP)
     length = max(int(FRAME_S * sr / unit + 0.5), 1) * unit
