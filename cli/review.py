@@ -34,12 +34,10 @@ def command(out: Path, port: int, show: bool, workers: int | None, quiet: bool, 
 
     prepare_kernels(quiet)
     review = Review(open_desk(out, workers=workers or default_workers()))
-    review.warm()
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(("127.0.0.1", port))
         listening.listen()  # before the address is told: a fast browser waits instead of being refused
-        listening.listen()  # from here on the browser may come, however long the server takes to start
         port = listening.getsockname()[1]
         address = f"http://127.0.0.1:{port}/{review.token}/"
         click.echo(address)

@@ -60,6 +60,7 @@ class Review:
         self.revision = 1
         self.state: dict[str, Any] = {"state": "idle", "done": 0, "of": 0, "what": "", "error": "", "files": []}
         self._stems: Take | None = None
+        self._warm = False
 
     # ---- corrections
 
@@ -130,7 +131,11 @@ class Review:
             self.state = {**self.state, "done": done, "of": of, "what": what}
 
     def warm(self) -> None:
-        """Measure and decide in the background, so that the first render costs no more than the next."""
+        """Measure and decide in the background, once, so that the first render costs no more than the next."""
+        with self.lock:
+            if self._warm:
+                return
+            self._warm = True
 
         def work() -> None:
             # what is wrong with the corrections is told when they are rendered
@@ -218,6 +223,7 @@ def make_app(review: Review, port: int) -> Starlette:
         nonce = secrets.token_urlsafe(12)
         desk = review.desk
         text = await run_in_threadpool(page_of, desk.take, desk.plan, desk.out, base, nonce, desk.pictures)
+        review.warm()  # not before: the page comes first
         policy = (
             f"default-src 'none'; style-src 'nonce-{nonce}'; script-src 'nonce-{nonce}'; connect-src 'self'; "
             "media-src 'self'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"

@@ -367,8 +367,9 @@ def _jumps(
     all_hits = [h for h in plan.hits if h.track in toms]
     if hits:
         times = np.array([h.time_s for h in all_hits])
-        power = np.array([10 ** (h.level_db / 10) for h in all_hits])
-        loudness = [float(power[(times >= h.time_s) & (times < h.time_s + FILL_S)].sum()) for h in hits]
+        power = np.concatenate([[0.0], np.cumsum([10 ** (h.level_db / 10) for h in all_hits])])
+        starts = np.array([h.time_s for h in hits])
+        loudness = power[np.searchsorted(times, starts + FILL_S)] - power[np.searchsorted(times, starts)]
         jumps.append(("loudest fill", hits[int(np.argmax(loudness))].time_s))
         softest = min(hits, key=lambda h: (h.level_db, h.time_s))
         jumps.append(("softest kept hit", softest.time_s))
