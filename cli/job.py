@@ -9,6 +9,7 @@ import os
 import sys
 import tempfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -176,8 +177,10 @@ def write_output(
     words = words_of(take, plan, report)
     sheet.write_sheet(words.sheet, new / "session.txt")
     stems = stems_of(take, new / "stems", out / "stems", plan=plan)
-    write_previews(take, plan, stems, new, files, out)
-    write_report(take, plan, stems, new, out, words, pictures)
+    with ThreadPoolExecutor(1) as aside:  # the two wait for nothing of each other
+        previews = aside.submit(write_previews, take, plan, stems, new, files, out)
+        write_report(take, plan, stems, new, out, words, pictures)
+        previews.result()
     return plan, report
 
 

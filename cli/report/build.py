@@ -33,6 +33,9 @@ SURE = 0.99
 ASKED = 10
 """Questions shown at the top; the rest stays open."""
 
+MENDED = 4
+"""Findings to mend shown above everything else; the others follow the questions."""
+
 FILL_S = 2.0
 """Length of what is called a fill when the loudest is looked for (common practice, no source)."""
 
@@ -141,6 +144,8 @@ def page(
         more = entries[index[t.id]]["page"] if t.id in index else {}
         rows.append({**row, "shown": t.id in index, "index": index.get(t.id, k), **more})
     labels = {t.id: t.label for t in take.tracks}
+    mend = [f for f in plan.findings if f.severity == "mend"]
+    wide = [f for f in plan.findings if f.severity != "mend" and f.track not in index]
     text_of_page: str = (
         _environment()
         .get_template("page.html")
@@ -152,8 +157,8 @@ def page(
             tracks=rows,
             questions=[_question(g, k, index) for k, g in enumerate(asked[:ASKED])],
             more_questions=len(asked) - ASKED if len(asked) > ASKED else 0,
-            mend=[_finding(f, labels) for f in plan.findings if f.severity == "mend"],
-            wide=[_finding(f, labels) for f in plan.findings if f.severity != "mend" and f.track not in index],
+            mend=[_finding(f, labels) for f in mend[:MENDED]],
+            wide=[_finding(f, labels) for f in (*mend[MENDED:], *wide)],
             chain=[_chain_row(p) for p in plan.chain],
             footer=words.footer,
             sheet=words.sheet,
