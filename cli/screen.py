@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from spillgate.dsp.plan.model import Alignment, Plan, Question, StepSpec, TrackFacts
+    from spillgate.dsp.plan.model import Alignment, Plan, StepSpec, TrackFacts
     from spillgate.dsp.render import RenderReport, StemReport
     from spillgate.dsp.take.model import Take
 
@@ -243,21 +243,12 @@ def _brief(reason: str) -> str:
 
 def questions(plan: Plan) -> list[str]:
     """Give the questions to the engineer, the most weighty first, alike ones together, at most ten."""
-    groups: dict[tuple[str, str], list[Question]] = {}
-    doubtful = {q.track for q in plan.questions if q.code == "gate.doubtful"}  # asks the same with what was done
-    kept = [q for q in plan.questions if q.code != "detect.drum" or q.track not in doubtful]
-    for q in sorted(kept, key=lambda q: (-q.weight, q.code, q.track, q.time_s or 0.0)):
-        stroke = q.time_s is not None and q.code.startswith("detect.")
-        alone = "" if stroke else f"{q.track} {q.text}"  # single strokes are alike, tracks are not
-        groups.setdefault((q.code, alone), []).append(q)
+    from spillgate.cli.report.questions import groups  # the same ones as on the page
+
     asked = []
-    for alike in groups.values():
-        more = len(alike) - 1
-        text = alike[0].text
-        if more:
-            others = dict.fromkeys(_short(plan, q.track) for q in alike)
-            text += f" ({more} more like it on {_listed(list(others), 3)})"
-        asked.append(text)
+    for group in groups(plan.questions):
+        more = len(group.members) - 1
+        asked.append(group.first.text + (f" ({more} more like it)" if more else ""))
     if len(asked) > MOST_QUESTIONS:
         left = len(asked) - MOST_QUESTIONS + 1
         asked = [*asked[: MOST_QUESTIONS - 1], f"{left} smaller ones: see questions in plan.json."]
