@@ -211,6 +211,9 @@ def open_desk(out: Path, moved_to: Path | None = None, workers: int = 1, progres
         if facts.fingerprint and now.get(facts.file) != facts.fingerprint:
             what = "has changed since" if facts.file in now else "is missing"
             raise PlanError(f"{facts.file}: {what}; the plan does not fit it any more; run the take again")
+    for name in (n for specs in plan.steps.values() for s in specs for n in s.arrays.values()):
+        if name not in plan.arrays:
+            raise PlanError(f"{out}: plan.json needs '{name[:80]}', which is not in model; run the take again")
     back = plan.figures.get(TAKEN_BACK, {})
     entries = [{k: v for k, v in entry.items() if k != "version"} for entry in back.get("chain", plan.chain)]
     chain = Chain.from_dict({"chain": entries})

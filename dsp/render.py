@@ -166,7 +166,11 @@ def with_report(plan: Plan, report: RenderReport, before: Plan | None = None) ->
     held: Mapping[str, Any] = before.figures.get("render", {}) if before is not None else {}
     known = {t.track for t in plan.tracks}
     new = {s.file for s in report.stems}
-    tracks = {t: [e for e in v if e["file"] not in new] for t, v in held.get("tracks", {}).items() if t in known}
+    tracks = {
+        t: [e for e in v if isinstance(e, Mapping) and str(e.get("file")) not in new]
+        for t, v in held.get("tracks", {}).items()
+        if t in known
+    }
     for s in report.stems:
         tracks.setdefault(s.track, []).append(s.to_dict(plan.sr))
     files = {**held.get("files", {}), **{k: list(v) for k, v in report.files.items()}}

@@ -90,12 +90,14 @@ class Output:
         Raises
         ------
         PlanError
-            If a key is unknown.
+            If a key is unknown, or its value of another kind.
         """
-        known = {f.name for f in dataclasses.fields(cls)}
-        for key in entry:
+        known = {f.name: f.default for f in dataclasses.fields(cls)}
+        for key, value in entry.items():
             if key not in known:
                 raise PlanError(f"plan: output has the unknown key '{key}'; {nearest(key, known)}")
+            if type(value) is not type(known[key]):
+                raise PlanError(f"plan: output has {key} = {str(value)[:80]!r}, which it cannot be")
         return cls(**entry)
 
     def ending(self, name: str) -> str:

@@ -164,6 +164,10 @@ def from_json(text: str, arrays: Mapping[str, NDArray[Any]] | None = None) -> Pl
     given = {k: v for k, v in entry.items() if k != "schema"}
     for key, value in given.items():
         _right(value, _PLAIN[key], key)
+    for name, kind in _FIGURES.items():
+        if name in entry.get("figures", {}):
+            _right(entry["figures"][name], kind, f"figures of {name}")
+    _right(entry.get("figures", {}).get("render", {}).get("files", {}), Mapping[str, list[str]], "figures of render")
     wanted = entry.get("arrays", {})
     for name, facts in wanted.items():
         found = arrays.get(name)
@@ -205,7 +209,8 @@ def _record(cls: type[T], entry: Any, where: str) -> T:
 _hints: dict[type, dict[str, Any]] = {cls: get_type_hints(cls) for cls in (*_LISTS.values(), StepSpec)}
 
 _PLAIN: dict[str, Any] = {
-    **{n: list[Any] for n in (*_LISTS, "chain")},
+    **{n: list[Any] for n in _LISTS},
+    "chain": list[Mapping[str, Any]],
     "sr": int,
     "n_samples": int,
     "steps": Mapping[str, list[Any]],
@@ -214,6 +219,13 @@ _PLAIN: dict[str, Any] = {
     "arrays": Mapping[str, Any],
 }
 """What stands under the keys of the file."""
+
+_FIGURES: dict[str, Any] = {
+    "render": Mapping[str, Mapping[str, list[Any]]],
+    "output": Mapping[str, Any],
+    "without": Mapping[str, list[Any]],
+}
+"""Figures that are not only reported but worked with when a plan is opened again."""
 
 
 def _right(value: Any, kind: Any, where: str) -> None:
