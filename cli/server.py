@@ -27,6 +27,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from spillgate.cli.desk import Desk
 from spillgate.cli.job import CORRECTIONS, page_of, stems_of
 from spillgate.cli.report.players import removed
+from spillgate.dsp import reading
 from spillgate.dsp.errors import DspError
 from spillgate.dsp.plan.corrections import Corrections
 from spillgate.dsp.take.model import Take
@@ -58,6 +59,7 @@ class Review:
         self.token = secrets.token_urlsafe(24)
         self.lock = threading.Lock()
         self.revision = 1
+        self._seen = self._on_disk()
         self.state: dict[str, Any] = {"state": "idle", "done": 0, "of": 0, "what": "", "error": "", "files": []}
         self._stems: Take | None = None
         self._warm = False
@@ -68,6 +70,8 @@ class Review:
         """Corrections on the page: the draft if there is one, else what is saved."""
         draft = self.desk.out / DRAFT
         problem = ""
+        with self.lock:
+            self._look()
         try:
             saved = self.desk.corrections().to_dict()
         except DspError as error:
@@ -75,7 +79,7 @@ class Review:
         data = saved
         if draft.is_file():
             try:
-                data = Corrections.from_dict(json.loads(draft.read_text("utf-8")), DRAFT).to_dict()
+                data = Corrections.from_dict(reading.from_json(draft.read_text("utf-8")), DRAFT).to_dict()
             except (DspError, ValueError) as error:
                 problem = f"The edits not yet saved cannot be read ({error}); what is saved is shown."
         return {"revision": self.revision, "corrections": data, "saved": data == saved, "problem": problem}
@@ -93,6 +97,7 @@ class Review:
         corrections = Corrections.from_dict(data)
         self.desk.check(corrections)
         with self.lock:
+            self._look()
             if revision != self.revision:
                 raise StaleError("another page has changed the corrections since; load them again")
             self.revision += 1
@@ -101,7 +106,19 @@ class Review:
                 (self.desk.out / DRAFT).unlink(missing_ok=True)
             else:
                 write_atomically(self.desk.out / DRAFT, json.dumps(corrections.to_dict()).encode())
+            self._seen = self._on_disk()
             return {"revision": self.revision, "saved": save}
+
+    def _look(self) -> None:
+        """Count what another server or an editor has written meanwhile as a change by another page."""
+        now = self._on_disk()
+        if now != self._seen:
+            self._seen = now
+            self.revision += 1
+
+    def _on_disk(self) -> tuple[bytes | None, ...]:
+        paths = (self.desk.out / CORRECTIONS, self.desk.out / DRAFT)
+        return tuple(p.read_bytes() if p.is_file() else None for p in paths)
 
     # ---- rendering
 
@@ -288,7 +305,16 @@ def make_app(review: Review, port: int) -> Starlette:
         Route(f"{base}/samples", samples),
     ]
     hosts = frozenset({f"127.0.0.1:{port}", f"localhost:{port}"})
-    return Starlette(routes=routes, middleware=[Middleware(Guard, token=review.token, hosts=hosts)])
+    return Starlette(
+        routes=routes,
+        middleware=[Middleware(Guard, token=review.token, hosts=hosts)],
+        exception_handlers={DspError: _told},
+    )
+
+
+async def _told(request: Request, error: Exception) -> Response:
+    """Answer in one line when a recording is gone or the output cannot be read."""
+    return JSONResponse({"error": str(error)}, 422)
 
 
 async def _body(request: Request) -> bytes | None:
