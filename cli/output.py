@@ -44,6 +44,10 @@ def check_output(out: Path, take: Path, overwrite: bool) -> None:
     OutputError
         If the output is or holds the take or lies inside it, is a file, or holds something already.
     """
+    try:
+        str(out.absolute()).encode()
+    except UnicodeEncodeError as error:
+        raise OutputError(f"{str(out)!a}: holds characters that cannot be written; choose another folder") from error
     a, b = out.resolve(), take.resolve()
     if a == b:
         raise OutputError(f"{out}: is the take itself; choose another folder for the output")

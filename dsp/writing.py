@@ -5,6 +5,7 @@ Everything grows under a hidden name beside its place and moves there in one ste
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 from collections.abc import Iterator
@@ -12,6 +13,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from spillgate.dsp.errors import AudioFileError, DspError, OutputError
+
+LONGEST_NAME = 255
+"""Bytes of a file name that common file systems allow (POSIX NAME_MAX of ext4, APFS, NTFS: 255)."""
 
 __all__ = ["FileCopy", "Pending", "copy_file", "synced", "told", "write_atomically"]
 
@@ -36,7 +40,10 @@ class Pending:
 
     def __init__(self, target: Path) -> None:
         self.target = target
-        self.temporary = target.with_name(f".{target.name}.part")
+        name = f".{target.name}.part"
+        if len(os.fsencode(name)) > LONGEST_NAME:
+            name = f".{hashlib.blake2b(os.fsencode(target.name), digest_size=16).hexdigest()}.part"
+        self.temporary = target.with_name(name)
 
     def commit(self) -> None:
         """Move the file to its place, in one step, in place of what was there."""

@@ -122,6 +122,8 @@ def _tell(error: DspError, left_out: list[DspError] | None) -> None:
 
 
 def _probed(folder: Path, left_out: list[DspError] | None) -> list[Probe]:
+    if not _writable_as_text(folder):
+        raise TakeError(f"{str(folder)!a}: its path holds characters that cannot be written; rename the folder")
     try:
         if not folder.exists():
             raise TakeError(f"{folder}: no such folder; check the path")
@@ -147,6 +149,15 @@ def _probed(folder: Path, left_out: list[DspError] | None) -> list[Probe]:
     if not found:
         raise TakeError(f"{folder}: none of its {len(paths)} audio files can be read; copy the take again")
     return found
+
+
+def _writable_as_text(path: Path) -> bool:
+    """Whether a path can be handed to libraries and written into texts: names on disk are bytes, not always UTF-8."""
+    try:
+        str(path.absolute()).encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _one_rate(probes: list[Probe], left_out: list[DspError] | None) -> list[Probe]:

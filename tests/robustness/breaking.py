@@ -255,6 +255,36 @@ def replaced(take: Path) -> None:
     os.replace(take / "new", take / "Vox.wav")
 
 
+def permission_lost(folder: Path) -> Seen:
+    """The output folder can no longer be written when the stems are finished; given back, the next one completes it."""
+    take, out = write_take(folder / "take"), folder / "out"
+    out.mkdir()
+    (out / "stems").mkdir()
+    before = inputs_of(take)
+
+    def obey_rights() -> None:
+        import ctypes
+
+        if os.geteuid() == 0:  # give up root's right to pass over access rights: linux/prctl.h, linux/capability.h
+            for capability in (1, 2):
+                ctypes.CDLL(None).prctl(24, capability, 0, 0, 0)
+
+    (out / "stems").chmod(0o555)
+    seen = _run(folder, "run", take, "-o", folder / "new", *QUIET)
+    assert seen == Seen(0, ""), seen
+    shutil.copy(folder / "new" / "plan.json", out)
+    seen = _run(folder, "run", take, "-o", out, "--overwrite", *QUIET, preexec_fn=obey_rights)
+    assert seen.code == 1, seen
+    assert len(seen.said.splitlines()) == 1, seen.said
+    assert "cannot be put in place (Permission denied)" in seen.said, seen.said
+    assert inputs_of(take) == before
+    (out / "stems").chmod(0o755)
+    assert _run(folder, "render", out, *QUIET) == Seen(0, "")
+    assert contents(out / "stems") == contents(folder / "new" / "stems")
+    assert not (out / ".work").exists()
+    return seen
+
+
 # ---- two at once
 
 
@@ -309,6 +339,7 @@ FAULTS: dict[str, Callable[[Path], Seen]] = {
     "copied file removed": lambda f: during_run(f, copied_one_removed, ("Vox.wav: can no longer be read",)),
     "recording changed": lambda f: during_run(f, changed, ("Kick.wav: was changed while it was worked on",)),
     "copied file replaced": lambda f: during_run(f, replaced, ("Vox.wav: was changed while it was worked on",)),
+    "permission lost": permission_lost,
     "three runs into one output": two_runs,
     "stale lock": stale_lock,
 }
