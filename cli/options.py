@@ -191,8 +191,8 @@ def _misplaced(word: str) -> str:
     name = word[2:].partition("=")[0].replace("-", "_")
     stripped = name.removeprefix("no_")
     owners = [p for p in registry.PROCESSORS if {name, stripped} & {d.name for d in _declared(p)}]
-    if owners:
-        return f"{word}: belongs behind its processor: spillgate run TAKE -o OUT … {owners[-1]} {word} …"
+    if owners:  # the first that has it: the main job's come first
+        return f"{word}: belongs behind its processor: spillgate run TAKE -o OUT … {owners[0]} {word} …"
     return f"{word}: no such option; see spillgate run --help and spillgate processors NAME"
 
 
