@@ -235,6 +235,9 @@ def _write_journal(new: Path, out: Path, whole: bool) -> None:
         still = _earlier_files(new, stated=True)
         gone = gone - still if still else set()
     gone |= {f"model/{p.name}" for p in (out / "model").glob("*.npz")}
+    if whole:
+        kinds = ("before", "after", "removed")
+        gone |= {f"previews/{p.name}" for k in kinds for p in (out / "previews").glob(f"*-{k}.flac")}
     first = not (out / "plan.json").exists()
     entry = {"files": files, "gone": sorted(gone - set(files)), "first": first}
     write_atomically(out / WORK / JOURNAL, json.dumps(entry, ensure_ascii=False).encode())
@@ -271,8 +274,9 @@ def _put_in_place(out: Path) -> None:
         for name in journal["gone"]:
             if (out / name).is_symlink() or (out / name).is_file():
                 (out / name).unlink()
-        with contextlib.suppress(OSError):
-            (out / "model").rmdir()
+        for name in ("model", "removed", "previews"):
+            with contextlib.suppress(OSError):  # not there, or not empty
+                (out / name).rmdir()
     except OSError as error:
         where = error.filename2 or error.filename or out
         raise OutputError(f"{where}: cannot be put in place ({error.strerror}); mend that and start again") from error

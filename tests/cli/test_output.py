@@ -281,3 +281,15 @@ def test_a_lock_file_that_was_taken_away_meanwhile_locks_nothing(
     monkeypatch.setattr(fcntl, "flock", late)
     with fill(out), pytest.raises(OutputError, match="another run is writing"), fill(out):
         pytest.fail("not reached")
+
+
+def test_overwriting_removes_previews_of_the_earlier_run_rendering_again_keeps_them(tmp_path: Path) -> None:
+    out = finished(tmp_path / "out", "Kick.wav")
+    (out / "previews").mkdir()
+    for name in ("Tom-1b12-removed.flac", "my own.flac"):
+        (out / "previews" / name).write_text("sound")
+    with fill(out, whole=False):
+        pass
+    assert (out / "previews" / "Tom-1b12-removed.flac").exists()
+    finished(out, "Kick.wav")
+    assert everything(out / "previews") == {"my own.flac"}

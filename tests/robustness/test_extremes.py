@@ -162,7 +162,7 @@ def heard(plan: Plan) -> list[tuple[str, str]]:
 
 
 KEEP = settings(
-    max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 
 
@@ -225,7 +225,7 @@ def test_a_take_that_starts_earlier(plain, tmp_path_factory, shift: int) -> None
         assert len(near) == 1, (h, shift)
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(block=st.integers(700, 60_000))
 @example(block=1024)
 @example(block=57_600)
