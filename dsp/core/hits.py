@@ -9,15 +9,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp.core.explain import Kit
-from spillgate.dsp.core.logistic import probability
+from spillgate.dsp.core.logistic import log_odds, probability
 from spillgate.dsp.core.ownership import features
 from spillgate.dsp.core.relearn import second_sources
 from spillgate.dsp.core.scene import Scene, Sources
+from spillgate.dsp.core.trees import Trees
+from spillgate.dsp.core.trees import log_odds as log_odds_of_trees
 
-__all__ = ["Weights", "decide", "weight_names"]
+__all__ = ["Judge", "Weights", "decide", "weight_names"]
 
-Weights = Mapping[str, tuple[NDArray[np.float64], NDArray[np.float64]]]
-"""Per kind of drum the weights of the first and of the second pass."""
+
+@dataclass(frozen=True)
+class Judge:
+    """What judges one kind of drum in one pass.
+
+    Attributes
+    ----------
+    weights : ndarray, shape (n_features + 1,)
+        Of a logistic regression.
+    trees : Trees or None
+        Boosted trees whose log odds are averaged with the regression's: they see what depends on one another (a
+        treble that is hidden, a middle that stands out), the regression keeps them sober on kits they never saw.
+    """
+
+    weights: NDArray[np.float64]
+    trees: Trees | None = None
+
+
+Weights = Mapping[str, tuple[Judge, Judge]]
+"""Per kind of drum the judges of the first and of the second pass."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +79,7 @@ def decide(scene: Scene, weights: Weights) -> Decision:
     Parameters
     ----------
     scene : Scene
-    weights : mapping of str to tuple of ndarray
+    weights : mapping of str to tuple of Judge
 
     Returns
     -------
@@ -75,5 +95,9 @@ def judge(scene: Scene, numbers: NDArray[np.float64], weights: Weights, which: i
     p = np.zeros(len(numbers))
     for d, name in enumerate(weight_names(scene.kit)):
         mine = scene.candidates.drum == d
-        p[mine] = probability(numbers[mine], weights[name][which])
+        by = weights[name][which]
+        z = log_odds(numbers[mine], by.weights)
+        if by.trees is not None:
+            z = 0.5 * (z + log_odds_of_trees(numbers[mine], by.trees))
+        p[mine] = probability(z)
     return p

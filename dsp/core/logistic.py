@@ -1,18 +1,18 @@
-"""Plain logistic regression: the probability that a candidate is a hit."""
+"""Plain logistic regression: how likely a candidate is a hit."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["fit", "probability"]
+__all__ = ["fit", "log_odds", "probability"]
 
 STEPS = 2000
 """Most iterations of a fit."""
 
 
-def probability(numbers: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give 1/(1 + exp(−(w·x + b))).
+def log_odds(numbers: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give w·x + b.
 
     Parameters
     ----------
@@ -22,10 +22,24 @@ def probability(numbers: NDArray[np.float64], weights: NDArray[np.float64]) -> N
 
     Returns
     -------
-    p : ndarray, shape (n,)
+    z : ndarray, shape (n,)
+        ln(p / (1 − p)).
     """
     # products summed along the rows, not a matrix product: the same bits on every machine
-    z = (numbers * weights[:-1]).sum(1) + weights[-1]
+    return np.asarray((numbers * weights[:-1]).sum(1) + weights[-1])
+
+
+def probability(z: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Turn log odds into probabilities, 1/(1 + exp(−z)).
+
+    Parameters
+    ----------
+    z : ndarray, any shape
+
+    Returns
+    -------
+    p : ndarray, same shape
+    """
     return np.asarray(1.0 / (1.0 + np.exp(-np.clip(z, -50.0, 50.0))))
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from spillgate.dsp.core.hits import Decision
+    from spillgate.dsp.core.hits import Decision, Judge
     from spillgate.dsp.core.scene import Scene
 
 __all__ = ["Detect"]
@@ -223,24 +223,33 @@ def kit_of(mics: Sequence[Track]) -> Any:
 
 
 @functools.cache
-def load_weights() -> tuple[Mapping[str, tuple[NDArray[np.float64], NDArray[np.float64]]], str]:
-    """Read the trained table.
+def load_weights() -> tuple[Mapping[str, tuple[Judge, Judge]], str]:
+    """Read the trained tables.
 
     Returns
     -------
-    weights : mapping of str to tuple of ndarray
+    weights : mapping of str to tuple of Judge
         Per kind of drum those of the first and the second pass.
     version : str
     """
     import numpy as np
 
+    from spillgate.dsp.core.hits import Judge
     from spillgate.dsp.core.ownership import FEATURES
+    from spillgate.dsp.core.trees import Trees
 
-    text = resources.files("spillgate.dsp.processors").joinpath("data/detect.json").read_text("utf-8")
-    table = json.loads(text)
+    data = resources.files("spillgate.dsp.processors").joinpath("data")
+    table = json.loads(data.joinpath("detect.json").read_text("utf-8"))
     if table["features"] != [f[0] for f in FEATURES]:
         raise RuntimeError("data/detect.json was trained on other features; run the training script")
-    weights = {kind: (np.array(w["first"]), np.array(w["second"])) for kind, w in table["kinds"].items()}
+    parts = ("roots", "feature", "threshold", "left", "right", "value")
+    weights = {}
+    with data.joinpath("detect.npz").open("rb") as stream, np.load(stream) as held:
+        for kind, w in table["kinds"].items():
+            trees = None
+            if "base" in w:
+                trees = Trees(base=w["base"], **{p: held[f"{kind}/{p}"] for p in parts})
+            weights[kind] = (Judge(np.array(w["first"])), Judge(np.array(w["second"]), trees))
     return weights, str(table["version"])
 
 

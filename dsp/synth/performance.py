@@ -206,16 +206,17 @@ def _groove(c: _Chart, seconds: float, dense: bool) -> None:
         if mode == "soft":
             _soft_toms(c, bar)
         draw = c.rng.random()
-        if draw < (0.65 if dense else 0.5):
+        fills = 0.55 if dense else 0.45
+        if draw < fills:
             _fill(c, bar, int(c.rng.choice([4, 8, 8, 12, 12])))
-        elif draw < 0.6 and c.toms:
+        elif draw < fills + 0.15 and c.toms:
             t = c.time(16 * bar + 8)
             gap = float(c.rng.choice([0.030, 0.045, 0.075, 0.09]))
             low, high = -float(c.rng.uniform(14, 24)), -float(c.rng.uniform(0, 5))
             if c.rng.random() < 0.3:
                 low, high = high, low
             c.roll(t, t + 8 * c.sixteenth, str(c.rng.choice(c.toms)), low, high, gap)
-        elif draw < 0.68 and c.crashes:
+        elif draw < fills + 0.23 and c.crashes:
             for step in c.rng.choice(16, 2, replace=False):
                 c.hit(16 * bar + int(step), str(c.rng.choice(c.crashes)), -float(c.rng.uniform(0, 8)))
 

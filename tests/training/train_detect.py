@@ -1,4 +1,4 @@
-"""Trains the table of weights by which hits are decided: ``dsp/processors/data/detect.json``.
+"""Trains the tables by which hits are decided: ``dsp/processors/data/detect.json`` and ``detect.npz``.
 
     python tests/training/train_detect.py [--takes 72] [--cache FOLDER] [--out FILE]
 
@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import multiprocessing
 import pickle
 import sys
 import time
@@ -25,11 +26,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp.core.envelopes import frame_length
-from spillgate.dsp.core.hits import judge, weight_names
+from spillgate.dsp.core.hits import Judge, judge, weight_names
 from spillgate.dsp.core.logistic import fit
 from spillgate.dsp.core.ownership import FEATURES, features
 from spillgate.dsp.core.relearn import second_sources, thinned
 from spillgate.dsp.core.scene import Scene, listen
+from spillgate.dsp.core.trees import Trees
 from spillgate.dsp.processors.detect import kit_of
 from spillgate.dsp.synth import KITS, random_take
 from spillgate.dsp.take import Track
@@ -39,8 +41,20 @@ sys.path.insert(0, str(Path(__file__).parent))
 from sample_sets import load_sample_set  # type: ignore[import-not-found]
 
 OUT = Path(__file__).parents[2] / "dsp/processors/data/detect.json"
-VERSION = 1
+VERSION = 2
 RIDGE = 10.0
+GROWTH: dict[str, Any] = {
+    "max_iter": 120,
+    "learning_rate": 0.08,
+    "max_leaf_nodes": 8,
+    "min_samples_leaf": 150,
+    "l2_regularization": 20.0,
+    "max_bins": 64,
+    "early_stopping": False,
+}
+"""Of the trees: few and shallow, as the takes are made and the kits are few."""
+WITH_TREES = ("tom", "tom_alone")
+"""Kinds whose second pass is judged by trees besides the regression; on the others they learned the made kits."""
 SIGNS = {f[0]: 1 for f in FEATURES} | {"scatter": -1, "leak_probability": -1, "overhead_distance": 0}
 """Which way each number may speak; 0: not at all."""
 FOR_HATS_ONLY = (
@@ -63,6 +77,7 @@ MASKED_DB = -6.0
 NEAR_MS, UNCLEAR_MS = 12.0, 14.0
 """The nearest candidate within the first of a true hit is it; others within the second are left out."""
 KEPT_ASIDE = 8
+WORKERS = 2
 THIN_BY = ("whole", "no overheads or hat", "toms only")
 WASH = ((0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (-9.0, 2.4), (-3.0, 8.4), (0.0, 30.0))
 """Per band: dB re the treble of the wash, and degrees of freedom in a millisecond."""
@@ -215,22 +230,29 @@ def label(material: Material, mics: list[Track], scene: Scene) -> NDArray[np.flo
     return labels
 
 
-def train(materials: list[Material]) -> dict[str, dict[str, Any]]:
+def _scenes(material: Material) -> list[tuple[str, Scene, NDArray[np.float64]]]:
+    return list(scenes(material))
+
+
+def train(materials: list[Material]) -> dict[str, tuple[Judge, Judge]]:
     """Fit both passes."""
-    every = [(how, scene, labels) for m in materials for how, scene, labels in scenes(m)]
+    with multiprocessing.get_context("fork").Pool(WORKERS) as pool:
+        every = [one for of_take in pool.imap(_scenes, materials) for one in of_take]
     print(f"{len(every)} scenes, {sum(len(s.candidates) for _, s, _ in every)} candidates", flush=True)
-    first = fit_pass([(s, features(s, s.sources), y) for _, s, y in every])
+    first = fit_pass([(s, features(s, s.sources), y) for _, s, y in every], ())
     both = {kind: (w, w) for kind, w in first.items()}
     again = []
     for _, scene, labels in every:
         p = judge(scene, features(scene, scene.sources), both, 0)
         again.append((scene, features(scene, second_sources(scene, p), p), labels))
-    second = fit_pass(again)
-    return {kind: {"first": first[kind], "second": second[kind]} for kind in KINDS}
+    second = fit_pass(again, WITH_TREES)
+    return {kind: (first[kind], second[kind]) for kind in KINDS}
 
 
-def fit_pass(examples: list[tuple[Scene, NDArray[np.float64], NDArray[np.float64]]]) -> dict[str, NDArray[np.float64]]:
-    """Fit the weights of every kind."""
+def fit_pass(
+    examples: list[tuple[Scene, NDArray[np.float64], NDArray[np.float64]]], with_trees: tuple[str, ...]
+) -> dict[str, Judge]:
+    """Fit the judges of every kind."""
     found = {}
     at, (_, least, most) = next((i, f) for i, f in enumerate(FEATURES) if f[0] == "excess_mean")
     easy_below = (EASY_DB - least) / (most - least)
@@ -245,14 +267,42 @@ def fit_pass(examples: list[tuple[Scene, NDArray[np.float64], NDArray[np.float64
             x.append(numbers[use][kept])
             y.append(labels[use][kept])
             heed.append(np.where(easy[kept], float(EASY_KEPT), 1.0))
-        found[kind] = fit(np.concatenate(x), np.concatenate(y), RIDGE, np.concatenate(heed), signs)
-        print(kind, len(np.concatenate(y)), int(np.concatenate(y).sum()), flush=True)
+        of_kind = np.concatenate(x), np.concatenate(y), np.concatenate(heed)
+        weights = np.round(fit(of_kind[0], of_kind[1], RIDGE, of_kind[2], signs), 5)
+        found[kind] = Judge(weights, grow(*of_kind, signs) if kind in with_trees else None)
+        print(kind, len(of_kind[1]), int(of_kind[1].sum()), flush=True)
     return found
 
 
-def judge_takes(materials: list[Material], table: dict[str, dict[str, Any]]) -> None:
+def grow(x: NDArray[np.float64], y: NDArray[np.float64], heed: NDArray[np.float64], signs: NDArray[np.int64]) -> Trees:
+    """Grow boosted trees under the same signs."""
+    from sklearn.ensemble import HistGradientBoostingClassifier
+
+    heard = np.flatnonzero(signs)
+    model = HistGradientBoostingClassifier(monotonic_cst=signs[heard], **GROWTH)
+    model.fit(x[:, heard].astype(np.float32), y, sample_weight=heed)
+    roots, parts, start = [], [], 0
+    for (tree,) in model._predictors:
+        nodes = tree.nodes
+        leaf = nodes["is_leaf"].astype(bool)
+        roots.append(start)
+        parts.append(
+            (
+                np.where(leaf, -1, heard[nodes["feature_idx"]]).astype(np.int16),
+                np.where(leaf, 0.0, nodes["num_threshold"]).astype(np.float32),
+                np.where(leaf, 0, nodes["left"] + start).astype(np.int32),
+                np.where(leaf, 0, nodes["right"] + start).astype(np.int32),
+                np.where(leaf, nodes["value"], 0.0).astype(np.float32),
+            )
+        )
+        start += len(nodes)
+    feature, threshold, left, right, value = (np.concatenate(p) for p in zip(*parts, strict=True))
+    base = float(np.ravel(model._baseline_prediction)[0])
+    return Trees(base, np.array(roots, np.int32), feature, threshold, left, right, value)
+
+
+def judge_takes(materials: list[Material], weights: dict[str, tuple[Judge, Judge]]) -> None:
     """Print F of the takes kept aside: audible hits, within 20 ms."""
-    weights = {k: (np.array(w["first"]), np.array(w["second"])) for k, w in table.items()}
     counts: dict[tuple[str, str], NDArray[np.float64]] = {}
     for m in materials:
         for how, scene, labels in scenes(m):
@@ -276,9 +326,14 @@ def judge_takes(materials: list[Material], table: dict[str, dict[str, Any]]) -> 
         print(f"  false {false:.0f}  missed {missed:.0f}", flush=True)
 
 
+def _written(first: Judge, second: Judge) -> dict[str, Any]:
+    entry: dict[str, Any] = {"first": first.weights.tolist(), "second": second.weights.tolist()}
+    return entry | ({"base": second.trees.base} if second.trees else {})
+
+
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("--takes", type=int, default=60)
+    ask.add_argument("--takes", type=int, default=72)
     ask.add_argument("--models-only", action="store_true")
     ask.add_argument("--cache", type=Path)
     ask.add_argument("--out", type=Path, default=OUT)
@@ -296,10 +351,13 @@ def main() -> None:
     document = {
         "version": VERSION,
         "features": [f[0] for f in FEATURES],
-        "kinds": {k: {p: [round(float(v), 5) for v in w[p]] for p in w} for k, w in table.items()},
+        "kinds": {k: _written(*both) for k, both in table.items()},
         "takes": [asdict(m.recipe) for m in teach],
     }
     wanted.out.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+    parts = ("roots", "feature", "threshold", "left", "right", "value")
+    arrays = {f"{k}/{p}": getattr(both[1].trees, p) for k, both in table.items() if both[1].trees for p in parts}
+    np.savez_compressed(wanted.out.with_suffix(".npz"), **arrays)
     print(f"wrote {wanted.out.name}", flush=True)
 
 

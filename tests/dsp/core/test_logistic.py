@@ -2,13 +2,13 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit
 
-from spillgate.dsp.core.logistic import fit, probability
+from spillgate.dsp.core.logistic import fit, log_odds, probability
 
 
 def test_probability_is_the_logistic_function_of_scipy() -> None:
     rng = np.random.default_rng(0)
     x, w = rng.random((50, 4)), rng.standard_normal(5) * 3
-    np.testing.assert_allclose(probability(x, w), expit(x @ w[:4] + w[4]), rtol=1e-12)
+    np.testing.assert_allclose(probability(log_odds(x, w)), expit(x @ w[:4] + w[4]), rtol=1e-12)
 
 
 def test_fit_finds_the_minimum_that_scipy_finds() -> None:
@@ -35,7 +35,7 @@ def test_weights_keep_their_signs_and_are_best_under_that() -> None:
     assert w[1] == 0
     assert w[2] == 0
     # Karush-Kuhn-Tucker: no slope along what is free, only a forbidden way down at a bound
-    slope = np.c_[x, np.ones(400)].T @ (probability(x, w) - y) + 0.3 * np.r_[w[:3], 0]
+    slope = np.c_[x, np.ones(400)].T @ (probability(log_odds(x, w)) - y) + 0.3 * np.r_[w[:3], 0]
     assert abs(slope[0]) < 1e-2
     assert abs(slope[3]) < 1e-2
     assert slope[1] > 0
@@ -45,4 +45,4 @@ def test_fit_of_separable_examples_stays_finite() -> None:
     x = np.linspace(0, 1, 20)[:, None]
     w = fit(x, (x[:, 0] > 0.5).astype(float), 0.3)
     assert np.isfinite(w).all()
-    assert ((probability(x, w) > 0.5) == (x[:, 0] > 0.5)).all()
+    assert ((probability(log_odds(x, w)) > 0.5) == (x[:, 0] > 0.5)).all()
