@@ -274,9 +274,8 @@ def _put_in_place(out: Path) -> None:
         for name in journal["gone"]:
             if (out / name).is_symlink() or (out / name).is_file():
                 (out / name).unlink()
-        for name in ("model", "removed", "previews"):
-            with contextlib.suppress(OSError):  # not there, or not empty
-                (out / name).rmdir()
+        with contextlib.suppress(OSError):  # not there, or not empty
+            (out / "model").rmdir()
     except OSError as error:
         where = error.filename2 or error.filename or out
         raise OutputError(f"{where}: cannot be put in place ({error.strerror}); mend that and start again") from error
