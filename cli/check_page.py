@@ -116,7 +116,7 @@ def _bleed(take: Take, plan: Plan) -> str:
 
 def _spectra(take: Take, plan: Plan) -> str:
     """Third-octave spectrum and peak of every channel."""
-    from spillgate.dsp.core.spectrum import third_octave_levels, third_octaves
+    from spillgate.dsp.core.checks.spectrum import third_octave_levels, third_octaves
 
     levels = plan.figures.get("levels", {}).get("tracks", {})
     loudest: dict[str, float] = {}

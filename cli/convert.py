@@ -8,7 +8,7 @@ import re
 import click
 
 from spillgate.cli.options import between, common
-from spillgate.dsp.core.sound import comb_notch_hz, speed_of_sound
+from spillgate.dsp.core.audio.sound import comb_notch_hz, speed_of_sound
 from spillgate.dsp.errors import ParameterError, nearest
 
 __all__ = ["command"]

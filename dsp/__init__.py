@@ -24,8 +24,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from spillgate.dsp.chain import Chain
-    from spillgate.dsp.core.interpolation import delay
-    from spillgate.dsp.core.levels import true_peak
+    from spillgate.dsp.core.audio.interpolation import delay
+    from spillgate.dsp.core.checks.levels import true_peak
     from spillgate.dsp.errors import DspError
     from spillgate.dsp.params import Choice, Flag, Range
     from spillgate.dsp.plan.corrections import Corrections, read_corrections
@@ -88,7 +88,7 @@ _WHERE = {
     "StepSpec": "plan.model",
     "Take": "take.model",
     "Track": "take.model",
-    "delay": "core.interpolation",
+    "delay": "core.audio.interpolation",
     "get_processor": "registry",
     "get_step": "registry",
     "load_plan": "plan.store:load",
@@ -96,7 +96,7 @@ _WHERE = {
     "read_corrections": "plan.corrections",
     "render_stems": "render:render",  # not "render": that is the module's own name in this package
     "save_plan": "plan.store:save",
-    "true_peak": "core.levels",
+    "true_peak": "core.checks.levels",
 }
 
 

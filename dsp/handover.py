@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 
-from spillgate.dsp.core.marker import Marker
+from spillgate.dsp.core.audio.marker import Marker
 from spillgate.dsp.errors import ParameterError, nearest
 from spillgate.dsp.plan.cuts import markers_of
 from spillgate.dsp.plan.model import Plan

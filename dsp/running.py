@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp import params, registry
-from spillgate.dsp.core.quantise import Overs, dither_key, quantise
+from spillgate.dsp.core.audio.quantise import Overs, dither_key, quantise
 from spillgate.dsp.errors import AudioFileError, ParameterError, PlanError, PluginError
 from spillgate.dsp.plan.model import Plan, StepSpec
 from spillgate.dsp.steps.base import STAGES, Context, Step

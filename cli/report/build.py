@@ -19,7 +19,7 @@ from spillgate.cli.report.pictures import Pictures, exact, packed, peaks, per_pi
 from spillgate.cli.report.players import cleaned, players
 from spillgate.cli.report.questions import Group, groups, verdict
 from spillgate.dsp import params, registry
-from spillgate.dsp.core.overview import expand
+from spillgate.dsp.core.audio.overview import expand
 from spillgate.dsp.plan.model import Finding, Hit, Plan
 from spillgate.dsp.plan.sheet import Section
 from spillgate.dsp.take.model import ROLES, Take, Track

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.overview import compand, extremes
+from spillgate.dsp.core.audio.overview import compand, extremes
 from spillgate.dsp.take.model import Take, Track
 
 __all__ = ["PEAKS_PER_S", "SAME", "Pictures", "exact", "packed", "peaks", "per_piece", "signature", "without_same"]

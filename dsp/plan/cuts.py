@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.bandmask import FULL, Attack
-from spillgate.dsp.core.closing import FADE_S, FADE_SHARE
-from spillgate.dsp.core.marker import Marker
+from spillgate.dsp.core.audio.marker import Marker
+from spillgate.dsp.core.cleaning.bandmask import FULL, Attack
+from spillgate.dsp.core.cleaning.closing import FADE_S, FADE_SHARE
 from spillgate.dsp.plan.model import Plan, TrackFacts
 from spillgate.dsp.plan.tables import fixed, spans_of, write_table
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from spillgate.dsp.core.sound import speed_of_sound
+from spillgate.dsp.core.audio.sound import speed_of_sound
 from spillgate.dsp.plan.cuts import cuts_of
 from spillgate.dsp.plan.model import Plan, TrackFacts
 from spillgate.dsp.plan.output import output_of

@@ -11,7 +11,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
-from spillgate.dsp.core.sound import speed_of_sound
+from spillgate.dsp.core.audio.sound import speed_of_sound
 from spillgate.dsp.plan.model import Alignment, Plan, TrackFacts, time_in_track
 from spillgate.dsp.plan.notes import note_of, velocity
 from spillgate.dsp.writing import write_atomically

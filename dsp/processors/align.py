@@ -12,8 +12,8 @@ from spillgate.dsp.processor import Processor
 from spillgate.dsp.take.model import Take, Track
 
 if TYPE_CHECKING:
-    from spillgate.dsp.core.drum_timing import DrumTiming
-    from spillgate.dsp.core.kit_timing import Lag, Moved
+    from spillgate.dsp.core.timing.drum_timing import DrumTiming
+    from spillgate.dsp.core.timing.kit_timing import Lag, Moved
     from spillgate.dsp.processors.align_measure import DrumSound
 
 __all__ = ["Align"]
@@ -66,8 +66,8 @@ class Align(Processor):
 
     def decide(self, take: Take, plan: Plan) -> Plan:
         """Return the plan with alignments, moves, questions and figures."""
-        from spillgate.dsp.core.drum_timing import answers
-        from spillgate.dsp.core.kit_timing import Mover, move_kit
+        from spillgate.dsp.core.timing.drum_timing import answers
+        from spillgate.dsp.core.timing.kit_timing import Mover, move_kit
         from spillgate.dsp.processors.align_measure import drums_of, measure_drum
 
         overheads = _overheads(take)
@@ -107,7 +107,7 @@ class Align(Processor):
 
     def _finish(self, moved: Moved, track: Track, any_overhead: bool) -> Moved:
         """Round the delay, and leave out what is not to move."""
-        from spillgate.dsp.core.kit_timing import Moved
+        from spillgate.dsp.core.timing.kit_timing import Moved
 
         own = self.for_track(track)
         if not any_overhead:
@@ -127,7 +127,7 @@ def _overheads(take: Take) -> tuple[Track, ...]:
 
 def _overhead_signs(sounds: Sequence[DrumSound], overheads: Sequence[Track]) -> tuple[list[int], list[float]]:
     """Sign of each overhead against the first, and the evidence for it."""
-    from spillgate.dsp.core.kit_timing import pair_sign, relative_sign
+    from spillgate.dsp.core.timing.kit_timing import pair_sign, relative_sign
 
     signs, evidence = [1], [0.0]
     heard = [s.evidence for s in sounds if s.evidence is not None]
@@ -148,7 +148,7 @@ def _mics(
     sound: DrumSound, timing: DrumTiming | None, overheads: Sequence[Track], overhead_signs: Sequence[int]
 ) -> list[_Mic]:
     """Decide the sign of one drum and give the lags of all its microphones."""
-    from spillgate.dsp.core.kit_timing import Lag, confidence, drum_sign
+    from spillgate.dsp.core.timing.kit_timing import Lag, confidence, drum_sign
 
     out = []
     for k, track in enumerate(sound.mics):
@@ -193,7 +193,7 @@ def _mics(
 
 def _choose(mic: _Mic, own: Align, overheads: Sequence[Track], take: Take) -> tuple[Lag | None, str, int]:
     """Lag that counts, id of the target, sign."""
-    from spillgate.dsp.core.kit_timing import Lag
+    from spillgate.dsp.core.timing.kit_timing import Lag
 
     if not mic.lags:
         return None, "", 1
@@ -271,7 +271,7 @@ def _figures(
     snare: float | None,
 ) -> dict[str, Any]:
     """Plain figures for reports and for the check."""
-    from spillgate.dsp.core.kit_timing import odd_sign_out, overhead_mismatch, sides, swapped
+    from spillgate.dsp.core.timing.kit_timing import odd_sign_out, overhead_mismatch, sides, swapped
 
     names = {t.id: t.position or t.label for t in overheads}
     pairs = {

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.drum_timing import Evidence, listen
-from spillgate.dsp.core.hit_pieces import alone, analysis_rate, at_analysis_rate, onset_sample, thinning
-from spillgate.dsp.core.latency import arrival_range, latency
+from spillgate.dsp.core.timing.drum_timing import Evidence, listen
+from spillgate.dsp.core.timing.hit_pieces import alone, analysis_rate, at_analysis_rate, onset_sample, thinning
+from spillgate.dsp.core.timing.latency import arrival_range, latency
 from spillgate.dsp.plan.model import Plan
 from spillgate.dsp.take.model import Take, Track
 
@@ -43,7 +43,7 @@ class DrumSound:
     factor : int
         Samples of the take per sample of the analysis rate.
     arrival_s : float or None
-        Coarse arrival at the overheads where that is unusual; see `spillgate.dsp.core.latency`.
+        Coarse arrival at the overheads where that is unusual; see `spillgate.dsp.core.timing.latency`.
     doubt : bool
         Whether the hits may not be this drum's.
     """

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from spillgate.dsp.core.bleed_matrix import BleedMatrix
+    from spillgate.dsp.core.checks.bleed_matrix import BleedMatrix
     from spillgate.dsp.processors.check_tracks import Heard
 
 __all__ = ["LISTS", "Check", "check_json", "kind_of"]
@@ -190,8 +190,8 @@ def _hear(take: Take, plan: Plan) -> dict[str, Heard]:
 def _matrix(take: Take, plan: Plan, heard: Mapping[str, Heard], dead: set[str]) -> BleedMatrix:
     import numpy as np
 
-    from spillgate.dsp.core.bleed_matrix import Strokes, bleed_matrix
-    from spillgate.dsp.core.levels import frame_hop
+    from spillgate.dsp.core.checks.bleed_matrix import Strokes, bleed_matrix
+    from spillgate.dsp.core.checks.levels import frame_hop
     from spillgate.dsp.processors.check_tracks import clear_power
 
     strokes: dict[str, Strokes] = {}

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.levels import frame_hop
-from spillgate.dsp.core.likeness import same_signal, suspects
-from spillgate.dsp.core.low_end import lowest_partial
-from spillgate.dsp.core.pieces import arrival_after, direct_share, sum_gain_db
+from spillgate.dsp.core.checks.levels import frame_hop
+from spillgate.dsp.core.checks.likeness import same_signal, suspects
+from spillgate.dsp.core.checks.low_end import lowest_partial
+from spillgate.dsp.core.checks.pieces import arrival_after, direct_share, sum_gain_db
 from spillgate.dsp.plan.model import Finding, Plan
 from spillgate.dsp.processors.check_tracks import PARTIALS_HZ, Heard, finding
 from spillgate.dsp.take.model import Take, Track

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from spillgate.dsp.core.bleed_matrix import BleedMatrix
-from spillgate.dsp.core.sound import comb_notch_hz
+from spillgate.dsp.core.audio.sound import comb_notch_hz
+from spillgate.dsp.core.checks.bleed_matrix import BleedMatrix
 from spillgate.dsp.plan.model import Alignment, Finding
 from spillgate.dsp.processors.check_tracks import CAUTION_PLUG, Heard, finding
 from spillgate.dsp.take.model import Take, Track

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.faults import clicks, clipping, cut_at_end, dropouts, is_dead
-from spillgate.dsp.core.levels import LevelFigures, column, frame_hop, level_figures
-from spillgate.dsp.core.low_end import hum, low_cut_gain, lowest_partial
+from spillgate.dsp.core.checks.faults import clicks, clipping, cut_at_end, dropouts, is_dead
+from spillgate.dsp.core.checks.levels import LevelFigures, column, frame_hop, level_figures
+from spillgate.dsp.core.checks.low_end import hum, low_cut_gain, lowest_partial
 from spillgate.dsp.plan.model import Finding, Severity
 from spillgate.dsp.take.model import Track
 

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from spillgate.dsp.core.hits import Decision, Judge
-    from spillgate.dsp.core.scene import Scene
+    from spillgate.dsp.core.hits.decide import Decision, Judge
+    from spillgate.dsp.core.hits.scene import Scene
 
 __all__ = ["Detect"]
 
@@ -66,8 +66,8 @@ class Detect(Processor):
 
     def decide(self, take: Take, plan: Plan) -> Plan:
         """Find the hits; see the class."""
-        from spillgate.dsp.core.hits import decide
-        from spillgate.dsp.core.scene import listen
+        from spillgate.dsp.core.hits.decide import decide
+        from spillgate.dsp.core.hits.scene import listen
 
         envelopes = take.features["band_envelopes"]
         heard = [t for t in take.tracks if t.id in envelopes and (t.is_close or t.role == "overhead")]
@@ -97,9 +97,9 @@ class Detect(Processor):
     def _hits(self, take: Take, mics: Sequence[Track], scene: Scene, decision: Decision) -> tuple[Hit, ...]:
         import numpy as np
 
-        from spillgate.dsp.core.envelopes import frame_length
-        from spillgate.dsp.core.onset import with_the_first
-        from spillgate.dsp.core.relearn import thinned
+        from spillgate.dsp.core.hits.envelopes import frame_length
+        from spillgate.dsp.core.hits.onset import with_the_first
+        from spillgate.dsp.core.hits.relearn import thinned
 
         c, hop = scene.candidates, frame_length(take.sr)
         drums: list[tuple[str, tuple[int, ...], list[NDArray[np.int64]], NDArray[np.float64]]] = []
@@ -154,8 +154,8 @@ class Detect(Processor):
     ) -> tuple[Question, ...]:
         import numpy as np
 
-        from spillgate.dsp.core.envelopes import frame_length
-        from spillgate.dsp.core.relearn import thinned
+        from spillgate.dsp.core.hits.envelopes import frame_length
+        from spillgate.dsp.core.hits.relearn import thinned
 
         asked = []
         for d, own in enumerate(scene.kit.own):
@@ -204,7 +204,7 @@ def kit_of(mics: Sequence[Track]) -> Any:
     kit : Kit
         Indices are those of `mics`.
     """
-    from spillgate.dsp.core.explain import Kit
+    from spillgate.dsp.core.hits.explain import Kit
 
     own: dict[str, list[int]] = {}
     for m, t in enumerate(mics):
@@ -234,9 +234,9 @@ def load_weights() -> tuple[Mapping[str, tuple[Judge, Judge]], str]:
     """
     import numpy as np
 
-    from spillgate.dsp.core.hits import Judge
-    from spillgate.dsp.core.ownership import FEATURES
-    from spillgate.dsp.core.trees import Trees
+    from spillgate.dsp.core.hits.decide import Judge
+    from spillgate.dsp.core.hits.ownership import FEATURES
+    from spillgate.dsp.core.hits.trees import Trees
 
     data = resources.files("spillgate.dsp.processors").joinpath("data")
     table = json.loads(data.joinpath("detect.json").read_text("utf-8"))
@@ -257,7 +257,7 @@ def _loudness_db(scene: Scene, m: int, frames: NDArray[np.int64]) -> NDArray[np.
     """Fresh energy at the given frames of a mic, all bands, dB."""
     import numpy as np
 
-    from spillgate.dsp.core.novelty import gather
+    from spillgate.dsp.core.hits.novelty import gather
 
     known = scene.mics[m]
     after, before, _, _ = gather(scene.energies[m], known, frames)
@@ -275,7 +275,7 @@ def _times(take: Take, track: Track, at: NDArray[np.int64]) -> NDArray[np.int64]
     """Exact arrivals; reads the track in blocks round its hits."""
     import numpy as np
 
-    from spillgate.dsp.core.onset import REACH_AFTER_MS, REACH_BEFORE_MS, arrivals
+    from spillgate.dsp.core.hits.onset import REACH_AFTER_MS, REACH_BEFORE_MS, arrivals
 
     before, after = (round(v * take.sr / 1000) for v in (REACH_BEFORE_MS, REACH_AFTER_MS))
     found = np.empty(len(at), np.int64)

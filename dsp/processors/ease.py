@@ -91,10 +91,10 @@ class Ease(Processor):
         """
         import numpy as np
 
-        from spillgate.dsp.core.bandgrid import grid
-        from spillgate.dsp.core.bandmask import Attack, quantise
-        from spillgate.dsp.core.between import closes_between, usual_level
-        from spillgate.dsp.core.closing import Closing, mask_of
+        from spillgate.dsp.core.cleaning.bandgrid import grid
+        from spillgate.dsp.core.cleaning.bandmask import Attack, quantise
+        from spillgate.dsp.core.cleaning.between import closes_between, usual_level
+        from spillgate.dsp.core.cleaning.closing import Closing, mask_of
 
         g = grid(take.sr)
         power: NDArray[np.float64] = np.asarray(take.features["band_powers"][track.id], np.float64).sum(axis=1)

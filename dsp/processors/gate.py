@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from spillgate.dsp.core.bleed import Parts
-    from spillgate.dsp.core.closing import Closing
+    from spillgate.dsp.core.cleaning.bleed import Parts
+    from spillgate.dsp.core.cleaning.closing import Closing
     from spillgate.dsp.processors.tom_parts import TomParts
 
 __all__ = ["Gate", "TomMask", "db", "not_silenced", "overruled", "summed", "with_masks"]
@@ -140,8 +140,8 @@ class Gate(Processor):
         """Arrays that turn a whole track down."""
         import numpy as np
 
-        from spillgate.dsp.core.bandgrid import grid
-        from spillgate.dsp.core.bandmask import quantise
+        from spillgate.dsp.core.cleaning.bandgrid import grid
+        from spillgate.dsp.core.cleaning.bandmask import quantise
 
         g = grid(take.sr)
         gains = np.full((g.n_frames(take.n_samples), g.n_bands), gain)
@@ -149,7 +149,7 @@ class Gate(Processor):
         return {"gains": quantise(gains), "cuts": np.zeros(0, np.int64)}
 
     def _cleaned(self, take: Take, plan: Plan, track: Track) -> TomMask:
-        from spillgate.dsp.core.bandmask import quantise
+        from spillgate.dsp.core.cleaning.bandmask import quantise
         from spillgate.dsp.processors.tom_parts import tom_parts
 
         tom = tom_parts(take, plan, track)
@@ -163,7 +163,7 @@ class Gate(Processor):
         """Close band by band; as far as the engineer says how long a ring is kept, by that."""
         import numpy as np
 
-        from spillgate.dsp.core.closing import close_by_band, group_of, mask_of, until
+        from spillgate.dsp.core.cleaning.closing import close_by_band, group_of, mask_of, until
 
         g, parts = tom.grid, tom.parts
         group = group_of(g.centres_hz)
@@ -180,7 +180,7 @@ class Gate(Processor):
         """First frame of the mask after each hit."""
         import numpy as np
 
-        from spillgate.dsp.core.bandmask import Attack
+        from spillgate.dsp.core.cleaning.bandmask import Attack
 
         opening = Attack.of(self.open_before_ms, self.attack_ms, tom.grid.sr).start
         return np.clip(-(-(tom.hits + opening) // tom.grid.hop), 0, tom.parts.x.shape[1])
@@ -197,8 +197,8 @@ class Gate(Processor):
         """Give the figures of a cleaned track; `left` is what it is made of just before the gains."""
         import numpy as np
 
-        from spillgate.dsp.core.bandmask import Attack
-        from spillgate.dsp.core.closing import open_spans
+        from spillgate.dsp.core.cleaning.bandmask import Attack
+        from spillgate.dsp.core.cleaning.closing import open_spans
 
         parts, g = tom.parts, tom.grid
         bleed = summed(np.minimum(parts.bleed, parts.x))

@@ -46,7 +46,7 @@ class LowCut(Processor):
 
     def decide(self, take: Take, plan: Plan) -> Plan:
         """Ask for a step on every close mic whose drum's lowest partial can be measured."""
-        from spillgate.dsp.core.low_end import lowest_partial
+        from spillgate.dsp.core.checks.low_end import lowest_partial
 
         steps, figures = {}, {}
         for track in take.of_role(*LOOK_HZ):

@@ -36,7 +36,7 @@ class Offset(Processor):
 
     def decide(self, take: Take, plan: Plan) -> Plan:
         """Ask for a step on every track whose offset is large enough."""
-        from spillgate.dsp.core.levels import level_figures
+        from spillgate.dsp.core.checks.levels import level_figures
 
         steps, figures = {}, {}
         for track in take.drum_tracks:

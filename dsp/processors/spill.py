@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from spillgate.dsp.core.bleed import Parts
+    from spillgate.dsp.core.cleaning.bleed import Parts
     from spillgate.dsp.processors.tom_parts import TomParts
 
 __all__ = ["Spill"]
@@ -103,8 +103,8 @@ class Spill(Gate):
     def _lowered(self, take: Take, plan: Plan, track: Track, tom: TomParts) -> TomMask:
         import numpy as np
 
-        from spillgate.dsp.core.bandmask import quantise
-        from spillgate.dsp.core.softmask import gain_jump_db, ring_gains, silences, soft_mask
+        from spillgate.dsp.core.cleaning.bandmask import quantise
+        from spillgate.dsp.core.cleaning.softmask import gain_jump_db, ring_gains, silences, soft_mask
         from spillgate.dsp.processors.gate import db, not_silenced, overruled, summed
 
         key = (tom.made_from, self.cancel, self.limit_db, self.open_before_ms, self.attack_ms)
@@ -146,10 +146,16 @@ class Spill(Gate):
         """Take the coherent part of the bleed off and see what is left."""
         import numpy as np
 
-        from spillgate.dsp.core.bandgrid import BandPowers
-        from spillgate.dsp.core.bandmask import Attack, attack_window
-        from spillgate.dsp.core.bleed import take_apart
-        from spillgate.dsp.core.cancel import cancelling_filters, cancelling_signal, factor_of, interpolate, mute_window
+        from spillgate.dsp.core.cleaning.bandgrid import BandPowers
+        from spillgate.dsp.core.cleaning.bandmask import Attack, attack_window
+        from spillgate.dsp.core.cleaning.bleed import take_apart
+        from spillgate.dsp.core.cleaning.cancel import (
+            cancelling_filters,
+            cancelling_signal,
+            factor_of,
+            interpolate,
+            mute_window,
+        )
         from spillgate.dsp.processors.tom_parts import low_rate, other_mics
 
         if not self.cancel:

@@ -12,8 +12,8 @@ from spillgate.dsp.plan.model import DrumState, Hit, Plan
 from spillgate.dsp.take.model import Take, Track
 
 if TYPE_CHECKING:
-    from spillgate.dsp.core.bandgrid import Grid
-    from spillgate.dsp.core.bleed import Mic, Parts
+    from spillgate.dsp.core.cleaning.bandgrid import Grid
+    from spillgate.dsp.core.cleaning.bleed import Mic, Parts
 
 __all__ = ["SURE", "TomParts", "low_rate", "other_mics", "state_of", "tom_parts", "was_played"]
 
@@ -89,8 +89,8 @@ def tom_parts(take: Take, plan: Plan, track: Track) -> TomParts:
     -------
     parts : TomParts
     """
-    from spillgate.dsp.core.bandgrid import grid
-    from spillgate.dsp.core.bleed import take_apart
+    from spillgate.dsp.core.cleaning.bandgrid import grid
+    from spillgate.dsp.core.cleaning.bleed import take_apart
 
     g = grid(take.sr)
     key = (_key(plan), tuple(h.time_s for h in plan.hits_of(track.id)))
@@ -120,8 +120,8 @@ def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
     mics : list of (Track, Mic)
         In the order of the take.
     """
-    from spillgate.dsp.core.bandgrid import grid
-    from spillgate.dsp.core.bleed import Mic, cymbals_of
+    from spillgate.dsp.core.cleaning.bandgrid import grid
+    from spillgate.dsp.core.cleaning.bleed import Mic, cymbals_of
 
     powers = take.features["band_powers"]
     g = grid(take.sr)
@@ -146,7 +146,7 @@ def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
 
 def low_rate(take: Take, track: Track) -> NDArray[np.float32]:
     """Give a whole track at the low rate at which bleed is cancelled."""
-    from spillgate.dsp.core.cancel import MARGIN, decimate, factor_of
+    from spillgate.dsp.core.cleaning.cancel import MARGIN, decimate, factor_of
 
     factor = factor_of(take.sr)
     reach = MARGIN * factor

@@ -12,7 +12,7 @@ from spillgate.dsp.params import Range
 from spillgate.dsp.steps.base import Context, Stage, Step
 
 if TYPE_CHECKING:
-    from spillgate.dsp.core.bandmask import Attack
+    from spillgate.dsp.core.cleaning.bandmask import Attack
 
 __all__ = ["MaskStep"]
 
@@ -28,9 +28,10 @@ class MaskStep(Step):
 
     Notes
     -----
-    Arrays: ``gains``, shape (n_frames, n_bands), uint16, on the band grid (`spillgate.dsp.core.bandgrid`), 65535 = 1;
-    ``cuts``, shape (n_hits,), int64, samples on the take's timeline, increasing; optionally ``cancel``, shape (n,),
-    float32, a signal at a low rate that is taken off first, except round the hits (`spillgate.dsp.core.cancel`).
+    Arrays: ``gains``, shape (n_frames, n_bands), uint16, on the band grid (`spillgate.dsp.core.cleaning.bandgrid`),
+    65535 = 1; ``cuts``, shape (n_hits,), int64, samples on the take's timeline, increasing; optionally ``cancel``,
+    shape (n,), float32, a signal at a low rate that is taken off first, except round the hits
+    (`spillgate.dsp.core.cleaning.cancel`).
     """
 
     name: ClassVar[str] = "mask"
@@ -42,13 +43,13 @@ class MaskStep(Step):
 
     def margins(self, sr: int) -> tuple[int, int]:
         """One frame on either side."""
-        from spillgate.dsp.core.bandgrid import grid
+        from spillgate.dsp.core.cleaning.bandgrid import grid
 
         return grid(sr).frame_length, grid(sr).frame_length
 
     def apply(self, block: NDArray[np.float64], context: Context) -> NDArray[np.float64]:
         """Clean one block."""
-        from spillgate.dsp.core.bandmask import Attack, render_mask
+        from spillgate.dsp.core.cleaning.bandmask import Attack, render_mask
 
         before, _ = self.margins(context.sr)
         attack = Attack.of(self.open_before_ms, self.attack_ms, context.sr)
@@ -69,9 +70,9 @@ class MaskStep(Step):
         sr: int,
     ) -> NDArray[np.float64]:
         """Take the coherent part of the bleed off; not where the mask is closed anyway."""
-        from spillgate.dsp.core.bandgrid import grid
-        from spillgate.dsp.core.bandmask import attack_window
-        from spillgate.dsp.core.cancel import factor_of, interpolate, mute_window
+        from spillgate.dsp.core.cleaning.bandgrid import grid
+        from spillgate.dsp.core.cleaning.bandmask import attack_window
+        from spillgate.dsp.core.cleaning.cancel import factor_of, interpolate, mute_window
 
         stop = first + len(block)
         a, b = max(first // grid(sr).hop - 1, 0), max(stop // grid(sr).hop + 3, 0)

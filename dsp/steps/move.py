@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.interpolation import delay_block, delay_margins
+from spillgate.dsp.core.audio.interpolation import delay_block, delay_margins
 from spillgate.dsp.errors import ParameterError
 from spillgate.dsp.params import Range
 from spillgate.dsp.steps.base import Context, Stage, Step

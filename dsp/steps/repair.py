@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.filtering import fir_block, fir_margins, low_cut_taps
+from spillgate.dsp.core.audio.filtering import fir_block, fir_margins, low_cut_taps
 from spillgate.dsp.params import Range
 from spillgate.dsp.steps.base import Context, Stage, Step
 

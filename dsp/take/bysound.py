@@ -1,4 +1,4 @@
-"""Role of a mic by its sound: figures of `spillgate.dsp.core.character` weighed by what is typical of each place."""
+"""Role of a mic by its sound: figures of `spillgate.dsp.core.audio.character`, weighed by what each place is like."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spillgate.dsp.core.character import Character
+from spillgate.dsp.core.audio.character import Character
 
 __all__ = ["Verdict", "judge", "scores"]
 

@@ -125,7 +125,7 @@ def _thinning(sr: int) -> int:
 def _listen(
     tracks: Sequence[Track], guesses: Sequence[NameGuess], read: Read, sr: int, n_samples: int
 ) -> tuple[NameGuess, ...]:
-    from spillgate.dsp.core.character import alike, characters
+    from spillgate.dsp.core.audio.character import alike, characters
 
     # what is no drum by its name is left unread
     ears = [k for k, g in enumerate(guesses) if g.role != "other" or g.unclear or g.silent]

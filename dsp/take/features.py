@@ -48,9 +48,9 @@ class Feature(Protocol):
 
 
 FEATURES: dict[str, str] = {
-    "band_envelopes": "spillgate.dsp.core.envelopes:BandEnvelopes",
-    "band_powers": "spillgate.dsp.core.bandgrid:BandPowers",
-    "levels": "spillgate.dsp.core.levels:Levels",
+    "band_envelopes": "spillgate.dsp.core.hits.envelopes:BandEnvelopes",
+    "band_powers": "spillgate.dsp.core.cleaning.bandgrid:BandPowers",
+    "levels": "spillgate.dsp.core.checks.levels:Levels",
 }
 """Name of each feature -> where its class is."""
 

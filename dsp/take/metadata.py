@@ -12,7 +12,7 @@ import struct
 from collections.abc import Iterable, Iterator, Sequence
 from xml.etree import ElementTree
 
-from spillgate.dsp.core.marker import Marker
+from spillgate.dsp.core.audio.marker import Marker
 
 __all__ = [
     "coding_line",

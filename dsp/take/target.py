@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import soundfile as sf
 
-from spillgate.dsp.core.marker import Marker
+from spillgate.dsp.core.audio.marker import Marker
 from spillgate.dsp.errors import ParameterError
 from spillgate.dsp.take.audio import FLOAT_TYPES, INTEGER_BITS
 from spillgate.dsp.take.model import AudioFile

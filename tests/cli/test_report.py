@@ -20,7 +20,7 @@ from spillgate.cli.report import Pictures, Words, page, write_previews
 from spillgate.cli.report.pictures import SAME, exact, packed, peaks, signature, without_same
 from spillgate.cli.report.players import players, removed
 from spillgate.cli.report.questions import groups, verdict
-from spillgate.dsp.core.overview import expand
+from spillgate.dsp.core.audio.overview import expand
 from spillgate.dsp.plan.model import Finding, Hit, Plan, Question, StepSpec, TrackFacts
 from spillgate.dsp.take.model import AudioFile, Take, Track
 from spillgate.dsp.testing import small_take as take_in_memory

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from spillgate.cli import screen
-from spillgate.dsp.core.quantise import Overs
+from spillgate.dsp.core.audio.quantise import Overs
 from spillgate.dsp.plan import Alignment, DrumState, Hit, Plan, Question, StepSpec, TrackFacts
 from spillgate.dsp.render import RenderReport, StemReport
 from spillgate.dsp.take.model import AudioFile, Take, Track

@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from spillgate.dsp import Context, Plan, Processor, Step, Take, registry, testing
-from spillgate.dsp.core.bandgrid import grid
+from spillgate.dsp.core.cleaning.bandgrid import grid
 from spillgate.dsp.params import Range
 from spillgate.dsp.plan import StepSpec
 

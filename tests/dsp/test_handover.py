@@ -12,10 +12,10 @@ import pytest
 import soundfile as sf
 import wavinfo
 
-from spillgate.dsp.core.bandgrid import grid
-from spillgate.dsp.core.bandmask import FULL
-from spillgate.dsp.core.interpolation import delay
-from spillgate.dsp.core.quantise import dither_key, quantise
+from spillgate.dsp.core.audio.interpolation import delay
+from spillgate.dsp.core.audio.quantise import dither_key, quantise
+from spillgate.dsp.core.cleaning.bandgrid import grid
+from spillgate.dsp.core.cleaning.bandmask import FULL
 from spillgate.dsp.errors import ParameterError
 from spillgate.dsp.handover import names_of_stems
 from spillgate.dsp.plan import store

@@ -11,8 +11,8 @@ import soundfile as sf
 
 from spillgate.dsp import registry
 from spillgate.dsp import render as rendering
-from spillgate.dsp.core.interpolation import delay
-from spillgate.dsp.core.quantise import dither_key, quantise
+from spillgate.dsp.core.audio.interpolation import delay
+from spillgate.dsp.core.audio.quantise import dither_key, quantise
 from spillgate.dsp.errors import AudioFileError, OutputError, ParameterError, PlanError, PluginError
 from spillgate.dsp.plan.model import Plan, StepSpec, TrackFacts
 from spillgate.dsp.render import render

@@ -25,13 +25,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.envelopes import frame_length
-from spillgate.dsp.core.hits import Judge, judge, weight_names
-from spillgate.dsp.core.logistic import fit
-from spillgate.dsp.core.ownership import FEATURES, features
-from spillgate.dsp.core.relearn import second_sources, thinned
-from spillgate.dsp.core.scene import Scene, listen
-from spillgate.dsp.core.trees import Trees
+from spillgate.dsp.core.hits.decide import Judge, judge, weight_names
+from spillgate.dsp.core.hits.envelopes import frame_length
+from spillgate.dsp.core.hits.logistic import fit
+from spillgate.dsp.core.hits.ownership import FEATURES, features
+from spillgate.dsp.core.hits.relearn import second_sources, thinned
+from spillgate.dsp.core.hits.scene import Scene, listen
+from spillgate.dsp.core.hits.trees import Trees
 from spillgate.dsp.processors.detect import kit_of
 from spillgate.dsp.synth import KITS, random_take
 from spillgate.dsp.take import Track

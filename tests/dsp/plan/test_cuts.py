@@ -11,7 +11,7 @@ import soundfile as sf
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spillgate.dsp.core.marker import Marker
+from spillgate.dsp.core.audio.marker import Marker
 from spillgate.dsp.plan.cuts import CUT_COLUMNS, Cut, cuts_of, gains_of, markers_of, plain_edit, write_cuts
 from spillgate.dsp.plan.model import Alignment, Hit, Plan, StepSpec, TrackFacts
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from spillgate.dsp.chain import begin
-from spillgate.dsp.core.bandgrid import back, grid, transform, window
+from spillgate.dsp.core.cleaning.bandgrid import back, grid, transform, window
 from spillgate.dsp.plan.model import DrumState, Hit, Plan, Span
 from spillgate.dsp.processors.gate import Gate
 from spillgate.dsp.steps.base import Context
@@ -305,7 +305,7 @@ def test_toms_only_and_lonely_toms_still_work(made):
 
 
 def test_the_parts_are_worked_out_once(made, monkeypatch):
-    from spillgate.dsp.core import bleed
+    from spillgate.dsp.core.cleaning import bleed
 
     take, _, plan = made
     Gate().decide(take, plan)

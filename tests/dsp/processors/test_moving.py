@@ -12,7 +12,7 @@ from scipy import signal
 
 from spillgate.dsp import Alignment, Chain, Context, Plan, Take, Track, testing
 from spillgate.dsp.chain import begin
-from spillgate.dsp.core.interpolation import delay
+from spillgate.dsp.core.audio.interpolation import delay
 from spillgate.dsp.plan.corrections import Corrections, DelayEdit
 from spillgate.dsp.processors.moving import Extra, with_moves
 from spillgate.dsp.processors.overheads import Overheads

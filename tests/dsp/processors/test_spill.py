@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from spillgate.dsp.chain import Chain
-from spillgate.dsp.core.softmask import gain_jump_db
+from spillgate.dsp.core.cleaning.softmask import gain_jump_db
 from spillgate.dsp.processors.gate import Gate
 from spillgate.dsp.processors.spill import Spill
 from spillgate.dsp.registry import get_processor

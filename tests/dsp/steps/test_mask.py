@@ -1,7 +1,7 @@
 import numpy as np
 
-from spillgate.dsp.core.bandgrid import grid
-from spillgate.dsp.core.bandmask import quantise
+from spillgate.dsp.core.cleaning.bandgrid import grid
+from spillgate.dsp.core.cleaning.bandmask import quantise
 from spillgate.dsp.registry import get_step
 from spillgate.dsp.steps.mask import MaskStep
 from spillgate.dsp.testing import check_step

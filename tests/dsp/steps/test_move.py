@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spillgate.dsp import params
-from spillgate.dsp.core.interpolation import delay
+from spillgate.dsp.core.audio.interpolation import delay
 from spillgate.dsp.errors import ParameterError
 from spillgate.dsp.registry import get_step
 from spillgate.dsp.steps.base import Context

@@ -5,7 +5,7 @@ import pytest
 from scipy import signal
 
 from spillgate.dsp import testing
-from spillgate.dsp.core.filtering import fir_block, fir_margins, low_cut_taps
+from spillgate.dsp.core.audio.filtering import fir_block, fir_margins, low_cut_taps
 from spillgate.dsp.steps.repair import LowCutStep, OffsetStep
 
 

@@ -7,7 +7,7 @@ import wavinfo
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spillgate.dsp.core.marker import Marker
+from spillgate.dsp.core.audio.marker import Marker
 from spillgate.dsp.take import chunks, metadata
 
 

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spillgate.dsp import writing
-from spillgate.dsp.core.marker import Marker
+from spillgate.dsp.core.audio.marker import Marker
 from spillgate.dsp.errors import AudioFileError, OutputError, ParameterError
 from spillgate.dsp.take import chunks, chunkwriter, metadata, stems
 from spillgate.dsp.take.audio import INTEGER_BITS, probe

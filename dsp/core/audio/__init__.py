@@ -1,0 +1,1 @@
+"""What any of the others may need of plain audio: delays, rounding, filters, overviews."""

@@ -1,0 +1,1 @@
+"""Levels, faults and bleed: what the check says about tracks."""

@@ -1,0 +1,1 @@
+"""Hits and whose they are: from band energies to strokes with a drum, a time and a confidence."""

@@ -1,0 +1,447 @@
+"""Where something new begins in a mic: rises of its band energies, and the moments that may be hits.
+
+Everything counts from `spillgate.dsp.core.hits.envelopes`: frames of a millisecond, six bands.  Energies are divided
+per band by that mic's own loud hits, so neither gain nor colour of a file matters.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from spillgate.dsp.core.hits.envelopes import N_BANDS
+
+__all__ = [
+    "Novelty",
+    "ceilings",
+    "gather",
+    "novelty",
+    "pick_candidates",
+    "references",
+    "rises_at",
+    "smooth",
+    "surroundings",
+]
+
+AFTER = 5
+"""Frames averaged from a moment on (0…+4)."""
+BEFORE = (11, 2)
+"""Frames averaged before it (−11…−2)."""
+SHORT_AFTER, SHORT_BEFORE = 3, (5, 1)
+"""The same for the short windows (0…+2 over −5…−1): they part two hits that lie some milliseconds apart."""
+SHORT_BANDS = (2, 5)
+"""Bands the short windows look at: 220–6000 Hz; lower ones cannot move that fast."""
+RISE_DB, SHORT_RISE_DB = 5.0, 6.0
+"""Least rise of a candidate.  These and the next three: tuned on multitrack takes of three kits."""
+APART, SHORT_APART = 8, 3
+"""Least frames between two candidates of a kind, and between one of the short windows and any other."""
+FAINTEST_DB = -42.0
+"""Candidates weaker than this in every band are dropped."""
+PEAK_REACH = 25
+"""A peak of fresh energy is the greatest within so many frames to both sides."""
+LOUD_PEAK, LOUD_RANGE_DB, LOUD_MIN = 3, 20.0, 8
+"""The reference is the third strongest peak, or the strongest where fewer than 8 lie within 20 dB of it."""
+NOISE_SHARE, NOISE_PERCENTILE = 0.5, 10.0
+"""Share of the track's quiet level that is added to the energy before, so that silence does not make rises infinite."""
+PERCENTILE_FRAMES = 100_000
+"""The quiet level is read from at most about so many frames, evenly spread."""
+REACH = 7
+"""Frames to both sides within which another mic may hear the same hit."""
+RING_AFTER, RING_BEFORE = (12, 36), (12, 1)
+"""Frames that tell ring: +12…+36 against −12…−1."""
+RING_BANDS = ((0, 2), (2, 3))
+"""Bands of the two ring numbers: 40–220 and 220–600 Hz."""
+EMPTY = 1e-20
+"""Mean square under which a band holds nothing (−200 dBFS)."""
+
+
+@dataclass(frozen=True)
+class Novelty:
+    """What one mic says of itself.
+
+    Attributes
+    ----------
+    quiet : ndarray, shape (6,)
+        Mean square of the quiet tenth of the track, per band.
+    reference : ndarray, shape (6,)
+        Fresh mean square of its loud hits, per band; the unit of its levels.  0 where a band is empty.
+    rise : ndarray, shape (n_frames,), float32
+        Rise of the band that rises most, dB.
+    total : ndarray, shape (n_frames,), float32
+        Sum of the rises of all bands, dB.
+    candidates : ndarray, shape (n_candidates,), int64
+        Frames at which a hit may begin.
+    strength_db : ndarray, shape (n_candidates,), float32
+        Fresh energy of the strongest band there.
+    """
+
+    quiet: NDArray[np.float64]
+    reference: NDArray[np.float64]
+    rise: NDArray[np.float32]
+    total: NDArray[np.float32]
+    candidates: NDArray[np.int64]
+    strength_db: NDArray[np.float32]
+
+
+def novelty(energy: NDArray[np.float32], bands: tuple[int, int] = (0, N_BANDS)) -> Novelty:
+    """Measure rises and pick the candidates of one mic.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (n_frames, 6)
+        From `BandEnvelopes`.
+    bands : tuple of int
+        First band and one past the last that count; overheads leave out the lowest two.
+
+    Returns
+    -------
+    novelty : Novelty
+    """
+    energy = np.ascontiguousarray(energy)
+    quiet = _quiet(energy)
+    after, before = smooth(energy, quiet)
+    reference = references(after, before)
+    lowest = np.maximum(NOISE_SHARE * quiet, np.maximum(EMPTY, 1e-9 * reference))
+    short_after, short_before = _windows(energy, quiet, SHORT_AFTER, *SHORT_BEFORE)
+    rise, total = _rises(after, before, lowest, *bands)
+    short, _ = _rises(short_after, short_before, lowest, *SHORT_BANDS)
+    del short_after, short_before
+    loudest = _level(after, before, reference, *bands)
+    candidates = pick_candidates(rise, short, loudest)
+    return Novelty(quiet, reference, rise, total, candidates, loudest[candidates])
+
+
+def _quiet(energy: NDArray[np.float32]) -> NDArray[np.float64]:
+    if len(energy) == 0:
+        return np.zeros(N_BANDS)
+    few = energy[:: 1 + len(energy) // PERCENTILE_FRAMES]
+    return np.asarray(np.percentile(few, NOISE_PERCENTILE, axis=0), np.float64)
+
+
+def smooth(energy: NDArray[np.float32], quiet: NDArray[np.float64]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Mean energy from each frame on, and before it.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (n_frames, 6)
+    quiet : ndarray, shape (6,)
+        Stands for what was before the first frame.
+
+    Returns
+    -------
+    after, before : ndarray, shape (n_frames, 6), float32
+        Means over frames 0…+4 and −11…−2 relative to each frame.
+    """
+    after, before = _windows(np.ascontiguousarray(energy), quiet, AFTER, *BEFORE)
+    return after, before
+
+
+def references(after: NDArray[np.float32], before: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Give the fresh energy of the mic's loud hits in each band.
+
+    Parameters
+    ----------
+    after, before : ndarray, shape (n_frames, 6), float32
+        Mean energy after and before each frame.
+
+    Returns
+    -------
+    references : ndarray, shape (6,), float64
+    """
+    return np.array([_reference(after[:, b] - before[:, b]) for b in range(after.shape[1])])
+
+
+def _reference(fresh: NDArray[np.float32]) -> float:
+    peaks = np.sort(_peak_values(np.ascontiguousarray(fresh), PEAK_REACH))[::-1]
+    peaks = peaks[peaks > EMPTY]
+    if len(peaks) == 0:
+        return 0.0
+    near = int(np.count_nonzero(peaks > peaks[0] * 10 ** (-LOUD_RANGE_DB / 10)))
+    return float(peaks[LOUD_PEAK - 1] if near >= LOUD_MIN else peaks[0])
+
+
+def pick_candidates(
+    rise: NDArray[np.float32], short: NDArray[np.float32], loudest_db: NDArray[np.float32]
+) -> NDArray[np.int64]:
+    """Pick the frames at which a hit may begin.
+
+    Parameters
+    ----------
+    rise, short : ndarray, shape (n_frames,)
+        Rise of the strongest band with the long and with the short windows, dB.
+    loudest_db : ndarray, shape (n_frames,)
+        Fresh energy of the strongest band re the mic's loud hits, dB.
+
+    Returns
+    -------
+    frames : ndarray of int64
+        Increasing.
+    """
+    first = _spaced_peaks(rise, RISE_DB, APART)
+    second = _spaced_peaks(short, SHORT_RISE_DB, SHORT_APART)
+    if len(first) and len(second):
+        i = np.searchsorted(first, second)
+        left = np.abs(second - first[np.maximum(i - 1, 0)])
+        right = np.abs(first[np.minimum(i, len(first) - 1)] - second)
+        second = second[np.minimum(left, right) > SHORT_APART]
+    frames: NDArray[np.int64] = np.sort(np.concatenate([first, second]))
+    return frames[loudest_db[frames] > FAINTEST_DB]
+
+
+def _spaced_peaks(x: NDArray[np.float32], least: float, apart: int) -> NDArray[np.int64]:
+    if len(x) == 0:
+        return np.empty(0, np.int64)
+    peaks = np.flatnonzero((x > least) & (x >= np.r_[x[1:], -np.inf]) & (x > np.r_[-np.inf, x[:-1]]))
+    order = peaks[np.argsort(-x[peaks], kind="stable")]
+    return np.asarray(np.sort(_thin(order, len(x), apart)))
+
+
+def gather(
+    energy: NDArray[np.float32], known: Novelty, frames: NDArray[np.int64]
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Read one mic at given frames, in units of its own loud hits.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (n_frames, 6)
+    known : Novelty
+        Of this mic.
+    frames : ndarray of int64, shape (n,)
+
+    Returns
+    -------
+    after, before : ndarray, shape (n, 6)
+        Mean energy from the frame on and before it.
+    ring_after, ring_before : ndarray, shape (n, 2)
+        The same +12…+36 and −12…−1 ms in 40–220 and 220–600 Hz, re the louder of the bands' references.
+    """
+    scale = _scale(known.reference)
+    after, before, long_after, long_before = _gather(
+        np.ascontiguousarray(energy), known.quiet, frames, AFTER, *BEFORE, *RING_AFTER, *RING_BEFORE
+    )
+    ring_after, ring_before = np.empty((len(frames), 2), np.float32), np.empty((len(frames), 2), np.float32)
+    for k, (a, b) in enumerate(RING_BANDS):
+        unit = _scale(known.reference[a:b].max(keepdims=True))
+        ring_after[:, k] = long_after[:, a:b].sum(1) * unit
+        ring_before[:, k] = long_before[:, a:b].sum(1) * unit
+    return after * scale, before * scale, ring_after, ring_before
+
+
+def ceilings(
+    energy: NDArray[np.float32], known: Novelty, frames: NDArray[np.int64], reach: int = REACH
+) -> NDArray[np.float32]:
+    """Give the greatest fresh energy of one mic near given frames.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (n_frames, 6), float32
+        Band envelopes of the mic.
+    known : Novelty
+        Of the same mic.
+    frames : ndarray, shape (n,), int64
+        In the middle.
+    reach : int
+        Frames on either side.
+
+    Returns
+    -------
+    ceilings : ndarray, shape (n, 6), float32
+        In the mic's own units.
+    """
+    after, before = smooth(energy, known.quiet)
+    fresh = np.maximum(after - before, 0.0) * _scale(known.reference)
+    return np.asarray(_greatest_between(fresh.astype(np.float32), frames - reach, frames + reach))
+
+
+def rises_at(
+    known: Novelty, first: NDArray[np.int64], last: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """Find the greatest rise in stretches of a mic.
+
+    Parameters
+    ----------
+    known : Novelty
+    first, last : ndarray of int64, shape (n,)
+        First and last frame of each stretch.
+
+    Returns
+    -------
+    frames : ndarray of int64, shape (n,)
+        Of the greatest summed rise.
+    rise_db : ndarray of float32, shape (n,)
+        Greatest rise of a band in the stretch.
+    """
+    return _greatest_rise(known.total, known.rise, first, last)  # type: ignore[no-any-return]
+
+
+def surroundings(
+    energy: NDArray[np.float32], known: Novelty, frames: NDArray[np.int64]
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Read what a mic did just before and just after the given frames, in its own units.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (n_frames, 6), float32
+        Band envelopes of the mic.
+    known : Novelty
+        Of the same mic.
+    frames : ndarray, shape (n,), int64
+
+    Returns
+    -------
+    energy_before, fresh_before, fresh_after : ndarray, shape (n, 6)
+        Greatest energy over −30…−7, greatest fresh energy over −30…−8 and over +4…+15.
+    """
+    after, before = smooth(energy, known.quiet)
+    scale = _scale(known.reference)
+    fresh = (after - before) * scale
+    return (
+        _greatest_between(after * scale, frames - 30, frames - 7),
+        _greatest_between(fresh, frames - 30, frames - 8),
+        _greatest_between(fresh, frames + 4, frames + 15),
+    )
+
+
+def _scale(reference: NDArray[np.float64]) -> NDArray[np.float32]:
+    return np.where(reference > EMPTY, 1.0 / np.maximum(reference, EMPTY), 0.0).astype(np.float32)
+
+
+@njit(nogil=True, cache=True)
+def _windows(energy, quiet, n_after, from_before, to_before):  # type: ignore[no-untyped-def]
+    n, n_bands = energy.shape
+    after, before = np.empty((n, n_bands), np.float32), np.empty((n, n_bands), np.float32)
+    n_before = from_before - to_before + 1
+    for k in range(n):
+        for b in range(n_bands):
+            total = 0.0
+            for i in range(k, min(k + n_after, n)):
+                total += energy[i, b]
+            after[k, b] = total / n_after
+            total = 0.0
+            for i in range(k - from_before, k - to_before + 1):
+                total += energy[i, b] if i >= 0 else quiet[b]
+            before[k, b] = total / n_before
+    return after, before
+
+
+@njit(nogil=True, cache=True)
+def _rises(after, before, lowest, first, stop):  # type: ignore[no-untyped-def]
+    n = len(after)
+    greatest, total = np.empty(n, np.float32), np.empty(n, np.float32)
+    for k in range(n):
+        top, together = 1.0, 1.0
+        for b in range(first, stop):
+            ratio = after[k, b] / (before[k, b] + lowest[b])
+            if ratio > 1.0:
+                top = max(top, ratio)
+                together *= ratio
+        greatest[k] = 10.0 * np.log10(top)
+        total[k] = 10.0 * np.log10(together)
+    return greatest, total
+
+
+@njit(nogil=True, cache=True)
+def _level(after, before, reference, first, stop):  # type: ignore[no-untyped-def]
+    n = len(after)
+    level = np.empty(n, np.float32)
+    for k in range(n):
+        top = 1e-12
+        for b in range(first, stop):
+            if reference[b] > 0.0:
+                top = max(top, (after[k, b] - before[k, b]) / reference[b])
+        level[k] = 10.0 * np.log10(top)
+    return level
+
+
+@njit(nogil=True, cache=True)
+def _peak_values(x, reach):  # type: ignore[no-untyped-def]
+    """Values of those local maxima that nothing within `reach` exceeds."""
+    n = len(x)
+    found = np.empty(n // 2 + 1, np.float64)
+    count = 0
+    k = 0
+    while k < n:
+        top = True
+        for i in range(k + 1, min(k + reach + 1, n)):
+            if x[i] > x[k]:
+                top = False
+                break
+        if top:
+            for i in range(max(k - reach, 0), k):
+                if x[i] >= x[k]:
+                    top = False
+                    break
+        if top:
+            found[count] = x[k]
+            count += 1
+        k += 1
+    return found[:count]
+
+
+@njit(nogil=True, cache=True)
+def _thin(order, n, apart):  # type: ignore[no-untyped-def]
+    """Keep of `order`, strongest first, what lies at least `apart` from everything kept before."""
+    taken = np.zeros(n, np.bool_)
+    kept = np.empty(len(order), np.int64)
+    count = 0
+    for k in order:
+        if not taken[k]:
+            kept[count] = k
+            count += 1
+            taken[max(k - apart + 1, 0) : k + apart] = True
+    return kept[:count]
+
+
+@njit(nogil=True, cache=True)
+def _gather(  # type: ignore[no-untyped-def]
+    energy, quiet, frames, n_after, from_before, to_before, ring_from, ring_to, ring_before_from, ring_before_to
+):
+    n, n_bands = energy.shape
+    shape = (len(frames), n_bands)
+    after, before = np.empty(shape, np.float32), np.empty(shape, np.float32)
+    ring_after, ring_before = np.empty(shape, np.float32), np.empty(shape, np.float32)
+    for j in range(len(frames)):
+        k = frames[j]
+        for b in range(n_bands):
+            for out, a, c in (
+                (after, 0, n_after - 1),
+                (before, -from_before, -to_before),
+                (ring_after, ring_from, ring_to),
+                (ring_before, -ring_before_from, -ring_before_to),
+            ):
+                total = 0.0
+                for i in range(k + a, k + c + 1):
+                    if i < 0:
+                        total += quiet[b]
+                    elif i < n:
+                        total += energy[i, b]
+                out[j, b] = total / (c - a + 1)
+    return after, before, ring_after, ring_before
+
+
+@njit(nogil=True, cache=True)
+def _greatest_between(x, first, last):  # type: ignore[no-untyped-def]
+    n, n_bands = x.shape
+    out = np.zeros((len(first), n_bands), np.float32)
+    for j in range(len(first)):
+        for i in range(max(first[j], 0), min(last[j] + 1, n)):
+            for b in range(n_bands):
+                out[j, b] = max(out[j, b], x[i, b])
+    return out
+
+
+@njit(nogil=True, cache=True)
+def _greatest_rise(total, rise, first, last):  # type: ignore[no-untyped-def]
+    n = len(total)
+    where, greatest = np.empty(len(first), np.int64), np.zeros(len(first), np.float32)
+    for j in range(len(first)):
+        best = -1
+        for i in range(max(first[j], 0), min(last[j] + 1, n)):
+            if best < 0 or total[i] > total[best]:
+                best = i
+            greatest[j] = max(greatest[j], rise[i])
+        where[j] = best if best >= 0 else min(max(first[j], 0), n - 1)
+    return where, greatest

@@ -1,0 +1,202 @@
+"""Everything about a take that is measured before any hit is decided: rises, events, leaks, candidates."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spillgate.dsp.core.hits.envelopes import N_BANDS
+from spillgate.dsp.core.hits.events import OVERHEAD_BANDS, Events, find_events, observe
+from spillgate.dsp.core.hits.explain import Explanation, Kit, explain, learn_leaks
+from spillgate.dsp.core.hits.novelty import (
+    EMPTY,
+    NOISE_SHARE,
+    REACH,
+    Novelty,
+    ceilings,
+    gather,
+    novelty,
+    rises_at,
+    surroundings,
+)
+
+__all__ = ["FAR", "Candidates", "Scene", "Sources", "listen"]
+
+FAR = 8.0
+"""Distances in frames count up to here."""
+OVERHEAD_RISE_DB = 6.0
+"""Least rise in an overhead that may be a cymbal.  Tuned on takes of three kits."""
+
+Each = Callable[[Callable[[Any], Any], Sequence[Any]], list[Any]]
+
+
+@dataclass(frozen=True)
+class Sources:
+    """Drums and cymbals as the mics hear them.
+
+    Attributes
+    ----------
+    leaks : ndarray, shape (n_sources, n_mics, 8)
+        Power re each mic's own loud hits when the source is as loud as its loud hits; the kit's drums first.
+    lags : ndarray, shape (n_drums, n_mics)
+        Frames by which a mic hears the drum later than the drum's own mic does.
+    """
+
+    leaks: NDArray[np.float64]
+    lags: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Moments at which the mics of the kit's drums hear something begin, all drums together.
+
+    Attributes
+    ----------
+    drum, frame : ndarray of int64, shape (n,)
+    after, before, fresh : ndarray, shape (n, 6)
+        Own mic, its own units.
+    ring_after, ring_before : ndarray, shape (n, 2)
+    rise : ndarray, shape (n, 6)
+        dB.
+    around : tuple of ndarray, shape (n, 6)
+        See `surroundings`.
+    ceiling : ndarray, shape (n, n_mics, 6)
+        Greatest fresh energy of every mic near that moment.
+    overhead_distance : ndarray, shape (n,)
+        Frames to the nearest rise in an overhead.
+    event : ndarray of int64, shape (n,)
+        The event it belongs to, −1 for none.
+    """
+
+    drum: NDArray[np.int64]
+    frame: NDArray[np.int64]
+    after: NDArray[np.float32]
+    before: NDArray[np.float32]
+    fresh: NDArray[np.float32]
+    ring_after: NDArray[np.float32]
+    ring_before: NDArray[np.float32]
+    rise: NDArray[np.float32]
+    around: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]
+    ceiling: NDArray[np.float32]
+    overhead_distance: NDArray[np.float64]
+    event: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.frame)
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Everything that is measured before anything is decided.
+
+    Attributes
+    ----------
+    kit : Kit
+    mics : tuple of Novelty
+    energies : tuple of ndarray, shape (n_frames, 6)
+    events : Events
+    explanation : Explanation
+    sources : Sources
+        First guess of the leaks.
+    candidates : Candidates
+    """
+
+    kit: Kit
+    mics: tuple[Novelty, ...]
+    energies: tuple[NDArray[np.float32], ...]
+    events: Events
+    explanation: Explanation
+    sources: Sources
+    candidates: Candidates
+
+
+def _serial(func: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
+    return [func(item) for item in items]
+
+
+def listen(
+    energies: Sequence[NDArray[np.float32]],
+    kit: Kit,
+    each: Each = _serial,
+) -> Scene:
+    """Measure everything that hits are decided by.
+
+    Parameters
+    ----------
+    energies : sequence of ndarray, shape (n_frames, 6)
+        From `BandEnvelopes`, one per mic of the kit, all of one length.
+    kit : Kit
+    each : callable, optional
+        Like `map`, to a list; may use threads.
+
+    Returns
+    -------
+    scene : Scene
+    """
+    bands = [OVERHEAD_BANDS if over else (0, N_BANDS) for over in kit.overhead]
+    mics: tuple[Novelty, ...] = tuple(each(lambda m: novelty(energies[m], bands[m]), range(kit.n_mics)))
+    frames = find_events(mics)
+    events = observe(frames, mics, energies, kit.overhead)
+    leaks = learn_leaks(events, kit)
+    explanation = explain(events, kit, leaks)
+    candidates = _candidates(kit, mics, energies, events, each)
+    sources = Sources(leaks, np.zeros((len(kit.drums), kit.n_mics)))
+    return Scene(kit, mics, tuple(energies), events, explanation, sources, candidates)
+
+
+def _candidates(
+    kit: Kit,
+    mics: Sequence[Novelty],
+    energies: Sequence[NDArray[np.float32]],
+    events: Events,
+    each: Each,
+) -> Candidates:
+    main = [own[0] for own in kit.own]
+    per_drum = [mics[m].candidates for m in main]
+    drum = np.repeat(np.arange(len(main)), [len(c) for c in per_drum])
+    frame = np.concatenate(per_drum) if per_drum else np.empty(0, np.int64)
+    ceiling = np.stack(each(lambda m: ceilings(energies[m], mics[m], frame), range(kit.n_mics)), axis=1)
+
+    def of_drum(d: int) -> tuple[Any, ...]:
+        m = main[d]
+        frames, known = per_drum[d], mics[m]
+        after, before, ring_after, ring_before = gather(energies[m], known, frames)
+        reference = np.maximum(known.reference, EMPTY)
+        lowest = np.maximum(NOISE_SHARE * known.quiet, np.maximum(EMPTY, 1e-9 * known.reference)) / reference
+        rise = 10.0 * np.log10(np.maximum(after, 1e-12) / (before + lowest))
+        rise[:, known.reference <= EMPTY] = 0.0
+        around = surroundings(energies[m], known, frames)
+        event = np.full(len(frames), -1)
+        if len(events):
+            where = events.where[:, m]
+            order = np.argsort(where, kind="stable")
+            at = np.searchsorted(where[order], frames)
+            left, right = order[np.maximum(at - 1, 0)], order[np.minimum(at, len(order) - 1)]
+            near = np.where(np.abs(where[left] - frames) <= np.abs(where[right] - frames), left, right)
+            event = np.where(np.abs(where[near] - frames) <= REACH, near, -1)
+        return after, before, ring_after, ring_before, np.maximum(rise, 0.0).astype(np.float32), *around, event
+
+    parts = each(of_drum, range(len(main)))
+    columns = [np.concatenate([p[i] for p in parts]) for i in range(9)]
+    distance = np.full(len(frame), FAR)
+    for m in kit.overheads:
+        where, rise = rises_at(mics[m], frame - int(FAR), frame + int(FAR))
+        distance = np.where(rise > OVERHEAD_RISE_DB, np.minimum(distance, np.abs(where - frame)), distance)
+    return Candidates(
+        drum=drum,
+        frame=frame,
+        after=columns[0],
+        before=columns[1],
+        fresh=np.maximum(columns[0] - columns[1], 0.0),
+        ring_after=columns[2],
+        ring_before=columns[3],
+        rise=columns[4],
+        around=(columns[5], columns[6], columns[7]),
+        ceiling=ceiling,
+        overhead_distance=distance,
+        event=columns[8],
+    )
