@@ -108,7 +108,7 @@ def comparison(made: MadeTake, plan: Plan) -> list[Row]:
         planted = str(len(heard)) + (f" ({len(masked)} more masked)" if masked else "")
         wrong = [f"{n} {what}" for n, what in ((len(heard) - len(pairs), "missed"), (false, "false")) if n]
         rows.append((f"hits in {Path(facts[track].file).stem}", planted, said, ", ".join(wrong)))
-    rows += _delays(made, plan)
+    rows += _delays(made, plan) + _overheads(made, plan)
     turned = sorted({a.track for a in plan.alignments if a.applied and a.polarity < 0})
     known = {(a.track, a.target) for a in plan.alignments} & set(made.polarity)
     opposite = sorted({track for track, target in known if made.polarity[track, target] < 0})
@@ -157,6 +157,16 @@ def _delays(made: MadeTake, plan: Plan) -> list[Row]:
             "" if max(sure) <= 1.0 else "over a sample off",
         )
     ]
+
+
+def _overheads(made: MadeTake, plan: Plan) -> list[Row]:
+    found = plan.figures.get("align", {}).get("snare_mismatch")
+    if not found:
+        return []
+    cm, sure_to = float(found["cm"]), float(found["uncertainty_cm"])
+    said = f"{cm:.1f} ± {sure_to:.1f} cm"
+    differs = "" if abs(cm - made.mismatch_cm) <= sure_to else DIFFERS
+    return [("right overhead farther from the snare", f"{made.mismatch_cm:.1f} cm", said, differs)]
 
 
 def _names(tracks: Sequence[Any]) -> str:

@@ -350,7 +350,8 @@ def _questions(
             continue
         ms = 1000 * lag.lag_samples / take.sr
         turned = " with its polarity turned" if sign < 0 else ""
-        what = f"{m.track.label}: does it reach {label.get(target, target)} {ms:.2f} ms later{turned}"
+        when = "later" if ms >= 0 else "earlier"
+        what = f"{m.track.label}: does it reach {label.get(target, target)} {abs(ms):.2f} ms {when}{turned}"
         if m.drum == snare_drum and snare is None:
             out.append(
                 Question(
