@@ -276,9 +276,9 @@ def progress_bar(quiet: bool) -> Iterator[Progress | None]:
 
 
 def prepare_kernels(quiet: bool) -> None:
-    """Say so when loops will be compiled first; give numba a folder if it has none it can write to."""
+    """Say on a terminal when loops will be compiled first; give numba a folder if it has none it can write to."""
     home = Path(__file__).resolve().parent.parent
-    folders = [home / "dsp" / "core" / "__pycache__"]
+    folders = [home / "dsp" / "core"]
     own = os.environ.get("NUMBA_CACHE_DIR")
     if own:
         folders = [Path(own)]
@@ -289,7 +289,7 @@ def prepare_kernels(quiet: bool) -> None:
             os.environ["NUMBA_CACHE_DIR"] = str(folders[0])
             text = "spillgate: the cache of compiled code cannot be written; every run will compile anew"
             click.echo(f"{text} (set NUMBA_CACHE_DIR to a folder that can be written)", err=True)
-    if not quiet and not any(next(f.rglob("*.nbi"), None) for f in folders if f.is_dir()):
+    if not quiet and sys.stderr.isatty() and not any(next(f.rglob("*.nbi"), None) for f in folders if f.is_dir()):
         click.echo("spillgate: first run on this machine: compiling, about half a minute longer", err=True)
 
 

@@ -64,7 +64,7 @@ class Commands(click.Group):
 
         Exit codes: 0 done, 1 failed, 2 wrong usage, 3 `check` found something to mend.
         """
-        words = list(sys.argv[1:] if args is None else args)
+        words = list(sys.argv[1:] if args is None else args) or ["--help"]
         debug = "--debug" in words
         extra["standalone_mode"] = False
         with warnings.catch_warnings():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -68,10 +69,18 @@ def command(
         click.echo(f"The other {len(names) - len(different)} stems stay as they were: {out / 'stems'}")
     elif not quiet and not verify:
         click.echo(f"Nothing to change: {out / 'stems'}")
+    if not verify and not quiet and not as_json:
+        for question in desk.plan.questions:
+            if question.code == "correction.hit":
+                click.echo(question.text)
     if verify and different:
         more = f" and {len(different) - 1} more" if len(different) > 1 else ""
-        text = f"{out}: {different[0]}{more} differ from what the plan gives"
-        raise OutputError(f"{text}; spillgate run {desk.take.folder} -o {out} --overwrite makes them anew")
+        verb = "differ" if more else "differs"
+        text = f"{out}: {different[0]}{more} {verb} from what the plan gives"
+        them = "them" if more else "it"
+        raise OutputError(
+            f"{text}; delete {them} there, and spillgate render {shlex.quote(str(out))} makes {them} anew"
+        )
 
 
 def _differ(desk: Desk) -> list[str]:

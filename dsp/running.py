@@ -149,6 +149,8 @@ def load_steps(track: Track, plan: Plan) -> tuple[Running, ...]:
 def _check_margins(run: Running, track: Track) -> None:
     """Make sure that a third party's step says how far it looks, before anything is written."""
     where = f"{run.owner}: step '{run.step.name}' on {track.id}"
+    if run.step.stage not in STAGES:
+        raise PluginError(f"{where} has the stage {run.step.stage!r}; it must be one of {', '.join(STAGES)}")
     try:
         margins: Any = run.step.margins(track.file.sr)
     except Exception as error:

@@ -372,6 +372,10 @@ def lay_hits(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -
         offset = fact.start / plan.sr
         time = edit.time_s + offset
         mics = [t.track for t in plan.tracks if t.drum == fact.drum and t.drum is not None and t.role == fact.role]
+        if edit.do == "add" and not 0.0 <= edit.time_s <= fact.n_samples / plan.sr:
+            length = f"{fact.n_samples / plan.sr:.3f} s"
+            unmatched.append(f"{corrections.source}: {edit.track} has no {edit.time_s:.3f} s (it lasts {length})")
+            continue
         if edit.do == "add":
             close = [k for k, h in enumerate(hits) if h.track == track and abs(h.time_s - time) <= MATCH_S]
             if not close:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
 from spillgate.dsp.params import Choice, Range
-from spillgate.dsp.plan.model import Plan
+from spillgate.dsp.plan.model import Alignment, Plan
 from spillgate.dsp.processor import Processor
 from spillgate.dsp.take.model import Take
 
@@ -66,14 +67,20 @@ class Overheads(Processor):
                     follow = snare is not None and snare.target == nearer.id
                     extras[nearer.id] = extra
                     for track, row in moved.items():
-                        own = row.target == nearer.id and not row.reason.startswith("moves with")
-                        along = row.reason.startswith("moves with") and follow
-                        if row.delay_samples != 0.0 and (own or along):
+                        if row.delay_samples != 0.0 and _follows(take, track, moved, nearer.id, follow):
                             extras[track] = Extra(abs(samples), 1, "goes with its overhead")
                 first = next(iter(extras))
                 told = {"moved": first, "samples": extras[first].delay_samples}
         plan = with_moves(plan, self.name, extras)
         return plan.with_figures(self.name, told)
+
+
+def _follows(take: Take, track: str, moved: Mapping[str, Alignment], nearer: str, snare_follows: bool) -> bool:
+    """Tell whether a mic belongs to the overhead that is delayed: the mics of one drum always go together."""
+    drum = take.track(track).drum
+    mates = [a for t, a in moved.items() if take.track(t).drum == drum and drum is not None]
+    leading = [a for a in mates if a.reason.startswith("own delay")]
+    return leading[0].target == nearer if leading else snare_follows
 
 
 def _role(take: Take, track: str) -> str:

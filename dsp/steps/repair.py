@@ -8,12 +8,16 @@ from typing import Annotated, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from spillgate.dsp.core.audio.filtering import fir_block, fir_margins, low_cut_taps
 from spillgate.dsp.params import Range
 from spillgate.dsp.steps.base import Context, Stage, Step
 
 __all__ = ["LowCutStep", "OffsetStep"]
+
+SILENT = 64
+"""So many exact zeros in a row are digital silence (a file that starts late, a part muted in an editor), not sound."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,9 +36,17 @@ class OffsetStep(Step):
 
     offset: Annotated[float, Range(-1.0, 1.0, help="what is taken off, 1 = full scale")] = 0.0
 
+    def margins(self, sr: int) -> tuple[int, int]:
+        """Reach of the look for digital silence."""
+        return SILENT, SILENT
+
     def apply(self, block: NDArray[np.float64], context: Context) -> NDArray[np.float64]:
-        """Subtract the constant; digital silence stays silent (a file that starts late has no offset there)."""
-        return np.where(block == 0.0, 0.0, block - self.offset)
+        """Subtract the constant; stretches of digital silence stay silent, single zeros inside sound do not."""
+        zero = (block == 0.0).astype(np.uint8)
+        # an opening: what is left are the runs of at least so many zeros
+        silent = maximum_filter1d(minimum_filter1d(zero, SILENT), SILENT, origin=-1 if SILENT % 2 == 0 else 0)
+        y = np.where(silent > 0, 0.0, block - self.offset)
+        return y[SILENT : SILENT + context.n_out]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -93,6 +94,9 @@ def test_compiling_is_announced_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / "cache"))
+    job.prepare_kernels(quiet=False)
+    assert capsys.readouterr().err == ""  # no terminal, no remarks
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
     job.prepare_kernels(quiet=True)
     assert capsys.readouterr().err == ""
     job.prepare_kernels(quiet=False)

@@ -86,6 +86,9 @@ def fir_block(x: NDArray[np.float64], taps: NDArray[np.float64], start: int, n_o
         lo, hi = max(a, first), min((k + 1) * SEGMENT, first + len(x))
         piece[lo - a : hi - a] = x[lo - first : hi - first]
         whole = fft.irfft(fft.rfft(piece, size) * response, size)[len(taps) - 1 : len(taps) - 1 + SEGMENT]
+        # where nothing but exact zeros went in nothing comes out: the transform's rounding would be dithered
+        heard = np.cumsum(np.r_[0, piece != 0.0])
+        whole[heard[len(taps) :] == heard[: -len(taps)]] = 0.0
         lo, hi = max(k * SEGMENT, start), min((k + 1) * SEGMENT, start + n_out)
         y[lo - start : hi - start] = whole[lo - k * SEGMENT : hi - k * SEGMENT]
     return y

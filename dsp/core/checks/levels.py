@@ -519,8 +519,9 @@ def level_figures(table: NDArray[Any]) -> LevelFigures:
 
     Notes
     -----
-    The offset is taken out before the noise floor is measured.  The quietest tenth of the frames is common practice,
-    no source; the offset uses the quieter half because a hit's own low frequencies have a mean within 10 ms.
+    The offset is taken out before the noise floor and the loudest frame are measured.  The quietest tenth of the frames
+    is common practice, no source; the offset uses the quieter half because a hit's own low frequencies have a mean
+    within 10 ms.
     """
     peak, power, mean = column(table, "peak"), column(table, "power"), column(table, "mean")
     sounding = power > 0.0
@@ -544,7 +545,7 @@ def level_figures(table: NDArray[Any]) -> LevelFigures:
         true_peak_db=_db(float(column(table, "true_peak").max())),
         rms_db=_db(total, 10.0),
         noise_db=_db(float(np.quantile(clear, 0.1)), 10.0),
-        loud_db=_db(float(power.max()), 10.0),
+        loud_db=_db(float(clear.max()), 10.0),
         crest_db=crest_db(float(peak.max()), total),
         offset=offset,
     )

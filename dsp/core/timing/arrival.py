@@ -36,9 +36,10 @@ LOCAL_S = 0.0003
 ERROR_SHORT, ERROR_LONG = 0.5, 0.8
 """Error of the copy re its size, for copies up to 2 ms and longer ones (tuned on recorded hits)."""
 LONG_S = 0.002
-GAIN_RANGE = (0.15 * 0.8, 4.0 * 0.8)
-"""Gain allowed, re the expected one."""
 GAIN_CENTRE, GAIN_SPREAD, GAIN_PRICE = 0.8, 0.7, 3.0
+"""Likeliest gain re the expected one; a gain e to the spread times that costs the price."""
+GAIN_RANGE = (0.15 * GAIN_CENTRE, 4.0 * GAIN_CENTRE)
+"""Gain allowed, re the expected one."""
 GAIN_GUESSES = (1.0, 0.2, 0.04)
 """Share of the far microphone's loudest 3 ms that is the first arrival (power); the best of the three is used."""
 BLUR_S = 0.00003
@@ -232,8 +233,8 @@ def _log_likelihood(
                     if free < g:
                         # weaker than any arrival or of the other sign: no copy at all, which running sums tell
                         b = min(d + length + after, n)
-                        off = np.log(low / 0.8) / 0.7
-                        out[h, w, s, d] = as_noise[b] + as_rest[end] - as_rest[min(b, end)] - 3.0 * off * off
+                        off = np.log(low / GAIN_CENTRE) / GAIN_SPREAD
+                        out[h, w, s, d] = as_noise[b] + as_rest[end] - as_rest[min(b, end)] - GAIN_PRICE * off * off
                         continue
                     if g != last:
                         v = noise + errors[w] * errors[w] * g * g * template
@@ -246,8 +247,8 @@ def _log_likelihood(
                         fit += -0.5 * (b - d - length) * np.log(v3) - 1.5 * total
                         fit += as_noise[d] + as_rest[end] - as_rest[min(b, end)]
                         last = g
-                    off = np.log(g / (0.8 * expected[h])) / 0.7
-                    out[h, w, s, d] = fit - 3.0 * off * off
+                    off = np.log(g / (GAIN_CENTRE * expected[h])) / GAIN_SPREAD
+                    out[h, w, s, d] = fit - GAIN_PRICE * off * off
 
 
 def log_likelihood(

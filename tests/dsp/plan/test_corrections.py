@@ -167,3 +167,9 @@ def test_a_delay_set_by_hand_replaces_what_was_measured() -> None:
     assert after.alignments[0].reason == "set by hand"
     none = lay_delays(before, Corrections(delays=(DelayEdit(track="tom.wav", samples=0.0),)), lambda n: n)
     assert "tom.wav" not in none.steps
+
+
+def test_nothing_is_added_where_there_is_no_recording() -> None:
+    after, unmatched = lay(HitEdit(track="tom.wav", time_s=600.0, do="add"))
+    assert after.hits == plan().hits
+    assert unmatched == ("corrections: tom.wav has no 600.000 s (it lasts 60.000 s)",)
