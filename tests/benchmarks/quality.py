@@ -255,6 +255,13 @@ def main() -> int:
     if wanted.folder:
         print(folder_figures(wanted.folder, wanted.truth, chain))
         return 0
+    name = "spill" if wanted.spill else "gate"
+    stored = json.loads(STORED.read_text()) if STORED.exists() else {}
+    if wanted.check:
+        if name not in stored:
+            print(f"no figures of '{name}' are stored; run this with --write first")
+            return 2
+        wanted.takes, wanted.first, wanted.seconds = (stored[name][k] for k in ("takes", "first", "seconds"))
     parts = []
     for k in range(wanted.takes):
         style = ("groove", "fast", "groove", "sparse")[k % 4]
@@ -265,10 +272,8 @@ def main() -> int:
     print(row("all", total))
     now = figures(total)
     print(json.dumps(now))
-    name = "spill" if wanted.spill else "gate"
-    stored = json.loads(STORED.read_text()) if STORED.exists() else {}
     if wanted.write:
-        stored[name] = {"takes": wanted.takes, "first": wanted.first, "figures": now}
+        stored[name] = {"takes": wanted.takes, "first": wanted.first, "seconds": wanted.seconds, "figures": now}
         STORED.write_text(json.dumps(stored, indent=1, sort_keys=True) + "\n")
     if wanted.check:
         losses = worse(now, stored[name]["figures"])
