@@ -41,8 +41,8 @@ USUAL_MS = (0.3, 9.0)
 """Close mic to overhead."""
 LATE_MS = 1.0
 """A channel is called late or early from here on (34 cm: no close mic is misplaced by that much)."""
-HAT_TROUBLE_DB, HAT_FINE_DB = -8.0, -12.0
-TOM_HARD_DB, TOM_COMFORTABLE_DB = -8.0, -15.0
+HAT_TROUBLE_DB = -8.0
+TOM_HARD_DB = -8.0
 THREE_TO_ONE_DB = -20.0 * math.log10(3.0)
 """Level of a source three times as far away."""
 FOREIGN_DB, FOREIGN_FAR_DB = 3.0, 10.0

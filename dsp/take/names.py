@@ -119,7 +119,6 @@ def _position(word: str) -> str:
 
 
 TRIG = frozenset(w for w, kind in v.KINDS.items() if kind in ("trigger", "room"))
-AUDIENCE = v.words("audience aud crowd applause publikum publik public publico pubblico")
 
 ALLOWED = {
     "kick": ("in", "out", "sub", "batter", "left", "right"),

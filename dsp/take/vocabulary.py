@@ -229,7 +229,7 @@ NEUTRAL: Final = words(
     "wide take tk tak song lied titel part pt rec recording record track trk tr spur piste pista canal kanal "
     "channel chan ch audio aud file wav clip region stereo st mono main live raw dry edit edited cons "
     "consolidated bounce bounced export final new old alt dup copy kopie copie copia v ver version session sess "
-    "day room1 the and of with dyn dynamic cond condenser ribbon bndry boundary pzm pair xy ortf ab ms blumlein "
+    "day room1 the and of with dyn dynamic cond condenser ribbon bndry boundary pair xy ortf ab ms blumlein "
     "spaced verse chorus intro outro bridge a d e und et y con jan feb mar apr may jun jul aug sep oct nov dec am "
     "pm "
 )

@@ -81,10 +81,6 @@ class Grid:
         """Index of the frame centred nearest to a sample."""
         return np.floor(np.asarray(sample) / self.hop + 0.5).astype(np.int64)
 
-    def frames_in(self, seconds: float) -> int:
-        """Number of hops nearest to a time, at least 1."""
-        return max(int(seconds / self.frame_s + 0.5), 1)
-
 
 @cache
 def grid(sr: int) -> Grid:

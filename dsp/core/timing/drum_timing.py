@@ -47,7 +47,6 @@ BETWEEN_SPREAD_S = 0.00025
 FEWEST = 3
 """Hits below which nothing is sure."""
 BETWEEN_SETTING = Setting(((300.0, None),), (0.0007,))
-CLEAR_MARGIN = 3.0
 EDGE_S = 0.0001
 
 
