@@ -1,4 +1,4 @@
-"""The steps of a plan at work on one track: block by block, each sample of the recording read once."""
+"""The steps of a plan at work on one track: block by block."""
 
 from __future__ import annotations
 
@@ -245,7 +245,7 @@ class TrackStem:
         return x
 
     def _input(self, a: int, b: int) -> NDArray[np.float64]:
-        """Samples `a` to `b` of the recording; blocks overlap by the margins, and nothing is read twice."""
+        """Samples `a` to `b` of the recording; where blocks overlap by the margins it is not read again."""
         first, held = self._held
         last = first + len(held)
         if first <= a and b <= last:

@@ -103,6 +103,12 @@ def faulty(decide: str = ASK, apply: str = "return block", margins: str = "(0, 0
             faulty(apply="block[:] = 0; return block"),
             "kit-faulty: step 'wrong' on 01 Kick.wav failed (ValueError: assig",
         ),
+        (
+            faulty(apply="return block", margins="(0, 0)").replace(
+                "    def margins", "    stage = 'later'\n\n    def margins"
+            ),
+            "kit-faulty: step 'wrong' on 01 Kick.wav has the stage 'later'",
+        ),
         (faulty(margins="(-5, 0)"), "kit-faulty: step 'wrong' on 01 Kick.wav has the margins (-5, 0)"),
         (faulty(margins="None"), "kit-faulty: step 'wrong' on 01 Kick.wav has the margins None"),
         ("1 / 0", "kit-faulty: processor 'faulty' cannot be loaded (ZeroDivisionError: division by zero)"),

@@ -67,7 +67,7 @@ class Candidates:
     ceiling : ndarray, shape (n, n_mics, 6)
         Greatest fresh energy of every mic near that moment.
     overhead_distance : ndarray, shape (n,)
-        Frames to the nearest rise in an overhead.
+        Frames to the strongest rise of an overhead near that moment.
     event : ndarray of int64, shape (n,)
         The event it belongs to, −1 for none.
     """

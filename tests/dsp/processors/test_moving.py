@@ -156,6 +156,26 @@ def test_what_is_not_sure_or_was_meant_is_left_alone(figures: dict[str, Any]) ->
     assert Overheads().decide(take, planned(take, **figures)).steps == {}
 
 
+@pytest.mark.parametrize(
+    "reason",
+    ["moves with the drum's other microphone (kick.wav)", "same delay as the drum's other microphone (kick.wav)"],
+)
+@pytest.mark.parametrize(("target", "goes"), [(LEFT, True), (RIGHT, False)])
+def test_the_mics_of_one_drum_go_together(reason: str, target: str, goes: bool) -> None:
+    take = testing.small_take()
+    # the tom's mic stands in for a second mic of the kick; the snare follows the left overhead, which is delayed
+    tracks = tuple(dataclasses.replace(t, role="kick", drum="kick") if t.id == "tom.wav" else t for t in take.tracks)
+    take = take.replace(tracks=tracks)
+    rows = (
+        row("snare.wav", delay_samples=140.0, target=LEFT, reason="own delay"),
+        row("kick.wav", delay_samples=150.0, target=target, reason="own delay"),
+        row("tom.wav", delay_samples=120.0, target=LEFT, confidence="unsure", reason=reason),
+    )
+    after = Overheads().decide(take, planned(take, *rows, **pair(8.0)))
+    moved = {track: move_of(take, after, track)[0] for track in ("snare.wav", "kick.wav", "tom.wav")}
+    assert moved == {"snare.wav": 8.0, "kick.wav": 8.0 if goes else 0.0, "tom.wav": 8.0 if goes else 0.0}
+
+
 def test_likely_is_enough_if_that_is_accepted() -> None:
     take = testing.small_take()
     after = Overheads(accept="likely").decide(take, planned(take, **pair(8.0, "likely")))

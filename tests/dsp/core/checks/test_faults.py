@@ -228,6 +228,8 @@ def test_dead_channel_against_a_quiet_one() -> None:
     assert faults.is_dead(dead.loud_db, dead.noise_db, 50.0)
     assert not faults.is_dead(live.loud_db, live.noise_db, 50.0)
     assert not faults.is_dead(dead.loud_db, dead.noise_db, 5.0)  # nobody played
+    lifted = level_figures(table(1e-4 * rng.standard_normal(4 * SR) + 0.003))  # an offset makes no sound
+    assert faults.is_dead(lifted.loud_db, lifted.noise_db, 50.0)
 
 
 @pytest.mark.parametrize("hz", [62.0, 90.0, 140.0])
