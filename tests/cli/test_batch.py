@@ -39,6 +39,7 @@ def test_takes_are_the_folders_that_hold_recordings(tmp_path: Path) -> None:
         find_takes(tmp_path / "b")
 
 
+@pytest.mark.slow
 def test_a_batch_does_every_take_and_a_bad_one_stops_nothing(small_take, tmp_path, spillgate) -> None:
     songs = tree(small_take, tmp_path / "songs", "one", "two", "bad")
     for file in (songs / "bad").glob("*.wav"):
@@ -61,6 +62,7 @@ def test_a_batch_does_every_take_and_a_bad_one_stops_nothing(small_take, tmp_pat
     assert digest(tmp_path / "out") == digest(tmp_path / "out1")
 
 
+@pytest.mark.slow
 def test_other_settings_are_done_again(small_take, tmp_path, spillgate) -> None:
     songs = tree(small_take, tmp_path / "songs", "one")
     assert spillgate("batch", songs, "-o", "out", "detect").returncode == 0

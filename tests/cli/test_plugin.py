@@ -69,6 +69,7 @@ def test_it_stands_among_ours(installed: Path, small_take: Path, spillgate: Run)
     assert "mask" in steps
 
 
+@pytest.mark.slow
 def test_its_output_is_rendered_again_only_where_it_is_installed(
     installed: Path, small_take: Path, spillgate: Run
 ) -> None:

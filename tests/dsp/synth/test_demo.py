@@ -102,6 +102,7 @@ def test_unwritable_folder_and_unknown_format_are_one_line(tmp_path: Path) -> No
     assert not (tmp_path / "take").exists()
 
 
+@pytest.mark.slow
 def test_training_takes_go_through_the_kits() -> None:
     takes = list(training_takes(2, 3, 44100, 3.0))
     assert [t.take.name for t in takes] == ["made-3000", "made-3001"]
