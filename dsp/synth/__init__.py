@@ -8,12 +8,14 @@ from spillgate.dsp.synth.making import MadeTake, make_take
 from spillgate.dsp.synth.membranes import Drum
 from spillgate.dsp.synth.mics import Layout
 from spillgate.dsp.synth.performance import STYLES, Performance, Stroke, perform
+from spillgate.dsp.synth.playing import PLAYING, further_sounds, play
 from spillgate.dsp.synth.room import Room
 from spillgate.dsp.synth.training import random_take, training_takes
 from spillgate.dsp.synth.writing import write_take
 
 __all__ = [
     "KITS",
+    "PLAYING",
     "STYLES",
     "Cymbal",
     "Drum",
@@ -27,9 +29,11 @@ __all__ = [
     "Stroke",
     "demo",
     "demo_truth",
+    "further_sounds",
     "kit_named",
     "make_take",
     "perform",
+    "play",
     "random_take",
     "training_takes",
     "write_take",

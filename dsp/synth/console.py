@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,12 +12,12 @@ from numpy.typing import NDArray
 
 from spillgate.dsp.errors import ParameterError, nearest
 from spillgate.dsp.synth.mics import Layout
-from spillgate.dsp.synth.performance import Performance
+from spillgate.dsp.synth.performance import Performance, Stroke
 from spillgate.dsp.synth.room import Mic
 from spillgate.dsp.synth.stage import Stage, seeded
 from spillgate.dsp.take.model import AudioFile, Track
 
-__all__ = ["OTHER_NAMES", "Console", "Faults", "guide_line"]
+__all__ = ["OTHER_NAMES", "Console", "Faults", "guide_line", "trigger_line", "trigger_name"]
 
 Audio = NDArray[np.float32]
 
@@ -81,6 +82,39 @@ def guide_line(number: int, n_samples: int, sr: int, performance: Performance, r
     return np.asarray(y, np.float32)
 
 
+def trigger_name(drum: str) -> str:
+    """Give the file name of a drum's trigger."""
+    return f"{drum.capitalize()} Trig.wav"
+
+
+def trigger_line(strokes: Sequence[Stroke], n_samples: int, sr: int, late_s: float = 0.0025) -> Audio:
+    """Make the track of a drum's trigger.
+
+    Parameters
+    ----------
+    strokes : sequence of Stroke
+        What it fires at.
+    n_samples, sr : int
+        Length and Hz.
+    late_s : float
+        So much after the stroke, s.
+
+    Returns
+    -------
+    x : ndarray, shape (n_samples,), float32
+        A pulse of half a millisecond and its swing-out per stroke, louder the harder it was.
+    """
+    y = np.zeros(n_samples)
+    t = np.arange(int(0.012 * sr)) / sr
+    pulse = np.sin(2 * np.pi * 900.0 * t) * np.exp(-t / 0.0015)
+    for stroke in strokes:
+        a = round((stroke.time_s + late_s) * sr)
+        n = min(len(pulse), n_samples - a)
+        if n > 0:
+            y[a : a + n] += 10.0 ** (stroke.level_db / 40.0) * pulse[:n]
+    return np.asarray(0.5 * y, np.float32)
+
+
 OTHER_NAMES = ("Bass Line.wav", "Guide Keys.wav")
 
 
@@ -112,12 +146,14 @@ class Console:
         self.stage, self.plan, self.seed, self.scatter_db = stage, faults, seed, scatter_db
         self.noise_dbfs = noise_dbfs
         self.tracks = [_track(m, stage.sr, stage.n_samples) for m in stage.mics]
-        for name in OTHER_NAMES[: layout.others]:
+        more = {name: Track(id=name, files=()) for name in OTHER_NAMES[: layout.others]}
+        more |= {trigger_name(d): Track(id=trigger_name(d), files=(), role="trigger", drum=d) for d in layout.triggers}
+        for name, track in more.items():
             file = AudioFile(
                 path=Path(name), name=name, sr=stage.sr, n_channels=1, n_samples=stage.n_samples, format="WAV",
                 subtype="PCM_24",
             )  # fmt: skip
-            self.tracks.append(Track(id=name, files=(file,)))
+            self.tracks.append(dataclasses.replace(track, files=(file,)))
         match = _Matcher(self.tracks)
         self.flipped = match(faults.flipped)
         self.late = {k: int(faults.late[v]) for k, v in match(faults.late).items()}

@@ -13,7 +13,17 @@ from spillgate.dsp.synth.cymbals import Cymbal
 from spillgate.dsp.synth.membranes import Drum
 from spillgate.dsp.synth.room import Point
 
-__all__ = ["KITS", "Kit", "Piece", "jitter_kit", "kit_named"]
+__all__ = ["KITS", "Kit", "Piece", "jitter_kit", "kit_named", "struck_as"]
+
+
+SOUNDS = ("open", "pedal", "mallet", "brush", "stick")
+"""Further sounds of a drum, behind its name in `Kit.pieces`."""
+
+
+def struck_as(name: str) -> str:
+    """Give the name of the drum of which this is a further sound; empty if it is none."""
+    drum, _, sound = name.rpartition("_")
+    return drum if sound in SOUNDS else ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +51,7 @@ class Kit:
     ----------
     name : str
     pieces : mapping of drum name to Piece
-        ``hat_open`` and ``hat_pedal`` are further sounds of ``hat``.
+        ``hat_open`` and ``hat_pedal`` are further sounds of ``hat``, ``tom1_mallet`` is one of ``tom1``.
     """
 
     name: str
@@ -50,12 +60,12 @@ class Kit:
     @property
     def drums(self) -> tuple[str, ...]:
         """Names of what can be struck."""
-        return tuple(d for d in self.pieces if d not in ("hat_open", "hat_pedal"))
+        return tuple(d for d in self.pieces if not struck_as(d))
 
     @property
     def toms(self) -> tuple[str, ...]:
         """Toms from high to low."""
-        return tuple(d for d in self.pieces if d.startswith(("tom", "floor")))
+        return tuple(d for d in self.drums if d.startswith(("tom", "floor")))
 
     @property
     def cymbals(self) -> tuple[str, ...]:
@@ -281,8 +291,8 @@ def jitter_kit(kit: Kit, shift_m: float, rng: np.random.Generator) -> Kit:
     """Move every piece but the snare by a random bit, as no two set-ups are the same."""
     pieces: dict[str, Piece] = {}
     for name, piece in kit.pieces.items():
-        if name.startswith("hat_"):
-            place = pieces["hat"].place
+        if struck_as(name):
+            place = pieces[struck_as(name)].place
         elif name == "snare":
             place = piece.place
         else:

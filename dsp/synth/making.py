@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.synth.console import OTHER_NAMES, Console, Faults, guide_line
+from spillgate.dsp.synth.console import OTHER_NAMES, Console, Faults, guide_line, trigger_line, trigger_name
 from spillgate.dsp.synth.kits import Kit
 from spillgate.dsp.synth.mics import Layout
 from spillgate.dsp.synth.performance import Performance, Stroke
@@ -172,6 +172,10 @@ def make_take(
         rng = seeded(seed, "other", k)
         x = guide_line(k, stage.n_samples, sr, performance, rng)
         audio[OTHER_NAMES[k]], clipped_s[OTHER_NAMES[k]] = console.record(OTHER_NAMES[k], x)
+    for drum in layout.triggers:
+        id_ = trigger_name(drum)
+        x = trigger_line([s for s in performance.strokes if s.drum == drum], stage.n_samples, sr)
+        audio[id_], clipped_s[id_] = console.record(id_, x)
     tracks = [t for t in console.tracks if t.id not in console.dropped]
     ids = [t.id for t in tracks]
     delays, polarity = _alignment(stage, console)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft
 from scipy.special import jn_zeros, jv
 
 from spillgate.dsp.synth.voices import LN_1000, Audio, Views, band_noise, noise_slice, reference_energy, scaled
@@ -22,6 +23,9 @@ LAYERS_DB = (0.0, -6.0, -14.0, -24.0)
 
 NEGLIGIBLE = 1e-3
 """Modes weaker than this re the strongest are left out of a strike."""
+
+HEAD_ANSWERS = 0.5
+"""Amplitude of the head's own tones under a brush that sweeps it, re the rustle (common practice, no source)."""
 
 SILENT_DB = -72.0
 """Where a decaying component is dropped, re its start."""
@@ -83,6 +87,8 @@ class Drum:
         Level of the push of the stick or beater, one swing as long as twice the contact.
     wires, wires_s : float
         Level and decay of snare wires; 0 for none.
+    sweep_s : float
+        It is not struck but swept with a brush, for so long; 0: struck.
     source_db : float
         Energy of the loudest stroke's first 250 ms at 1 m, re an arbitrary common zero.
     near_db : float
@@ -105,6 +111,7 @@ class Drum:
     push: float = 0.8
     wires: float = 0.0
     wires_s: float = 0.09
+    sweep_s: float = 0.0
     source_db: float = 0.0
     near_db: float = 0.0
 
@@ -144,6 +151,7 @@ class DrumVoice:
         self._click = band_noise(n, sr, drum.click_hz / 2.2, drum.click_hz * 3.0, rng)
         self._body = band_noise(n, sr, drum.f0_hz * 2.5, max(drum.f0_hz * 12, 1200.0), rng)
         self._wires = band_noise(3 * n, sr, 1100.0, 9500.0, rng) if drum.wires > 0 else None
+        self._brush = band_noise(3 * n, sr, 300.0, 7000.0, rng) if drum.sweep_s > 0 else np.zeros(0, np.float32)
         # Radiation far away: modes with nodal diameters cancel themselves below coincidence.
         self._far = 10.0 ** (-np.minimum(self._order, 3) * 2.5 / 20.0)
         self._gain = 1.0
@@ -197,6 +205,8 @@ class DrumVoice:
     def strike(self, level_db: float, sound: str, rng: np.random.Generator) -> Views:
         """Give one stroke; see `Voice.strike`."""
         d, sr = self.drum, self.sr
+        if d.sweep_s > 0:
+            return self._sweep(level_db, rng)
         weights = self._weights(level_db, rng)
         scale = float(np.sqrt(np.sum(weights**2))) + 1e-9
         hard = 10.0 ** (level_db / 60.0)  # noise loses a third as many dB again as the stroke does
@@ -220,6 +230,18 @@ class DrumVoice:
         if self._wires is not None:
             views = self._add_wires(views, scale, level_db, rng)
         return scaled(views, self._gain * 10.0 ** (level_db / 20.0))
+
+    def _sweep(self, level_db: float, rng: np.random.Generator) -> Views:
+        """Sweep the head with a brush: noise that swells and sinks, and the head that answers it."""
+        n = int(self.drum.sweep_s * float(rng.uniform(0.8, 1.2)) * self.sr)
+        swell = np.sin(np.pi * np.arange(n) / n) ** 1.5
+        noise = noise_slice(self._brush, n, rng) * np.asarray(swell, np.float32)
+        head = self._mix(self._weights(-24.0, rng), -24.0)
+        size = int(next_fast_len(n + len(head), real=True))
+        answer = np.asarray(irfft(rfft(noise, size) * rfft(head, size), size), np.float32)
+        answer *= np.float32(HEAD_ANSWERS) * np.sqrt(np.mean(noise**2) / max(float(np.mean(answer[:n] ** 2)), 1e-30))
+        answer[:n] += noise
+        return scaled({"near": answer, "far": answer}, self._gain * 10.0 ** (level_db / 20.0))
 
     def _add_wires(self, views: Views, scale: float, level_db: float, rng: np.random.Generator) -> Views:
         assert self._wires is not None

@@ -41,6 +41,8 @@ class Layout:
         Random shift of each mic and drum.
     others : int
         Tracks that are no drums, at most 2.
+    triggers : tuple of str
+        Drums with a trigger.
     """
 
     kick: tuple[str, ...] = ("in",)
@@ -56,21 +58,22 @@ class Layout:
     names: str = "plain"
     shift_m: float = 0.02
     others: int = 0
+    triggers: tuple[str, ...] = ()
 
 
 Vector = NDArray[np.float64]
 
 _KEYS = (
     "kick in", "kick out", "snare top", "snare bottom", "hat", "tom1", "tom2", "tom3", "floor", "floor2",
-    "overhead left", "overhead right", "room left", "room right", "overhead", "room",
+    "overhead left", "overhead right", "room left", "room right", "overhead", "room", "kick2", "snare2",
 )  # fmt: skip
 _TERSE_NAMES = (
     "BD", "BDo", "SD", "SDb", "HH", "T1", "T2", "T3", "FT", "FT2",
-    "OHL", "OHR", "RML", "RMR", "OH", "RM",
+    "OHL", "OHR", "RML", "RMR", "OH", "RM", "BD2", "SD2",
 )  # fmt: skip
 _PLAIN_NAMES = (
     "Kick In", "Kick Out", "Snare Top", "Snare Bottom", "Hi-Hat", "Tom 1", "Tom 2", "Tom 3", "Floor Tom", "Floor Tom 2",
-    "Overhead L", "Overhead R", "Room L", "Room R", "Overheads", "Room",
+    "Overhead L", "Overhead R", "Room L", "Room R", "Overheads", "Room", "Kick 2", "Snare 2",
 )  # fmt: skip
 _TERSE = dict(zip(_KEYS, _TERSE_NAMES, strict=True))
 _PLAIN = dict(zip(_KEYS, _PLAIN_NAMES, strict=True))
@@ -126,6 +129,10 @@ def place_mics(kit: Kit, layout: Layout, rng: np.random.Generator) -> tuple[Mic,
         away = 0.09 if position == "in" else 0.48
         place = kick + _vector(0.04, away, -0.03) + rng.uniform(-0.01, 0.01, 3)
         put(f"kick {position}", place, kick, role="kick", drum="kick", position=position)
+    if "kick2" in kit.pieces:
+        second = np.asarray(kit.pieces["kick2"].place)
+        place = second + _vector(0.04, 0.09, -0.03) + rng.uniform(-0.01, 0.01, 3)
+        put("kick2", place, second, role="kick", drum="kick2", position=None)
     for position in layout.snare:
         if position == "top":
             place, aim = near("snare", _vector(-0.15, 1.0, 0.7), layout.close_m, 0.95)
@@ -133,6 +140,9 @@ def place_mics(kit: Kit, layout: Layout, rng: np.random.Generator) -> tuple[Mic,
             place, aim = near("snare", _vector(0.2, 1.0, 0.7), -0.2, 0.5)
         view = "near" if position == "top" else "bottom"
         put(f"snare {position}", place, aim, role="snare", drum="snare", position=position, view=view)
+    if "snare2" in kit.pieces:
+        place, aim = near("snare2", _vector(-1.0, 1.0, 0.7), layout.close_m, 0.95)
+        put("snare2", place, aim, role="snare", drum="snare2", position=None)
     if layout.hat and "hat" in kit.pieces:
         place, aim = near("hat", _vector(-1.5, 0.1, 0.9), 0.11, 0.75)
         put("hat", place, aim, role="hat", drum="hat", position=None)

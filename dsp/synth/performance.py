@@ -9,7 +9,7 @@ import numpy as np
 
 from spillgate.dsp.errors import ParameterError, nearest
 
-__all__ = ["STYLES", "Performance", "Stroke", "perform"]
+__all__ = ["STYLES", "Chart", "Performance", "Stroke", "perform"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,7 +24,8 @@ class Stroke:
     level_db : float
         Re the drum's loudest stroke, at most 0.
     sound : str
-        ``open`` or ``pedal`` for the hat, else empty.
+        How it is struck: ``open`` or ``pedal`` (hat), ``mallet``, ``brush``, ``stick`` (across the rim), ``choke`` (a
+        hand that ends what sounds); empty as usual.
     """
 
     drum: str
@@ -57,8 +58,16 @@ SPACING_S = 0.014
 """Two strokes of one drum come no closer than this."""
 
 
-class _Chart:
-    """Collects strokes on a grid of sixteenths and humanises them."""
+class Chart:
+    """Collects strokes on a grid of sixteenths and humanises them.
+
+    Parameters
+    ----------
+    bpm : float
+    drums : sequence of str
+        What there is to be struck; strokes on others are left out.
+    rng : numpy Generator
+    """
 
     def __init__(self, bpm: float, drums: Sequence[str], rng: np.random.Generator) -> None:
         self.rng, self.bpm = rng, bpm
@@ -107,6 +116,9 @@ class _Chart:
         last: dict[str, float] = {}
         kept = []
         for s in sorted(self.strokes, key=lambda s: (s.time_s, s.drum)):
+            if s.sound == "choke":
+                kept.append(s)
+                continue
             if s.time_s > seconds - 0.4 or s.time_s - last.get(s.drum, -1.0) < SPACING_S:
                 continue
             last[s.drum] = s.time_s
@@ -114,7 +126,7 @@ class _Chart:
         return Performance(strokes=tuple(kept), seconds=seconds, bpm=self.bpm, style=style)
 
 
-def _beat(c: _Chart, bar: int, on: str, busy: float) -> None:
+def _beat(c: Chart, bar: int, on: str, busy: float) -> None:
     """One bar of time-keeping on hat, ride or floor tom, with kick, snare and ghost notes."""
     rng, base = c.rng, 16 * bar
     kicks = [0, 8] + [int(k) for k in rng.choice([3, 6, 7, 10, 11, 14], rng.integers(0, 4), replace=False)]
@@ -151,14 +163,14 @@ def _beat(c: _Chart, bar: int, on: str, busy: float) -> None:
             c.hit(base + step, "hat", -6, "pedal")
 
 
-def _soft_toms(c: _Chart, bar: int) -> None:
+def _soft_toms(c: Chart, bar: int) -> None:
     """Soft tom notes strewn into a beat."""
     for step in (2, 5, 7, 10, 13, 15):
         if c.toms and c.rng.random() < 0.4:
             c.hit(16 * bar + step, str(c.rng.choice(c.toms)), -float(c.rng.uniform(10, 22)))
 
 
-def _fill(c: _Chart, bar: int, start: int) -> None:
+def _fill(c: Chart, bar: int, start: int) -> None:
     """A fill from sixteenth `start` to the bar's end and a crash with kick after it."""
     rng, base = c.rng, 16 * bar
     if not c.toms:
@@ -194,7 +206,7 @@ def _fill(c: _Chart, bar: int, start: int) -> None:
         c.hit(base + 16, str(rng.choice(c.crashes)), -2)
 
 
-def _groove(c: _Chart, seconds: float, dense: bool) -> None:
+def _groove(c: Chart, seconds: float, dense: bool) -> None:
     bars = int(seconds / (16 * c.sixteenth)) + 1
     modes = ["hat", "ride", "floor", "crash" if dense else "hat", "soft"]
     section = int(c.rng.integers(0, len(modes)))
@@ -221,7 +233,7 @@ def _groove(c: _Chart, seconds: float, dense: bool) -> None:
                 c.hit(16 * bar + int(step), str(c.rng.choice(c.crashes)), -float(c.rng.uniform(0, 8)))
 
 
-def _demo(c: _Chart, seconds: float) -> None:
+def _demo(c: Chart, seconds: float) -> None:
     """Something of everything in nine bars."""
     plan = ("hat", "hat", "floor", "floor", "soft", "soft", "crash", "hat", "ride")
     for bar in range(int(seconds / (16 * c.sixteenth)) + 1):
@@ -238,14 +250,14 @@ def _demo(c: _Chart, seconds: float) -> None:
             c.flam(16 * bar + 15, c.toms[(bar // 2) % len(c.toms)], -2.0)
 
 
-def _thin(c: _Chart, share: float) -> None:
+def _thin(c: Chart, share: float) -> None:
     """Leave some bars' worth of strokes out, so that some stand alone."""
     span = 16 * c.sixteenth
     drop = {int(b) for b in range(200) if c.rng.random() < share}
     c.strokes = [s for s in c.strokes if int(s.time_s / span) not in drop or c.rng.random() < 0.15]
 
 
-def _no_toms(c: _Chart, seconds: float) -> None:
+def _no_toms(c: Chart, seconds: float) -> None:
     c.toms, c.floors = [], []
     _groove(c, seconds, c.rng.random() < 0.5)
     for bar in range(int(seconds / (16 * c.sixteenth)) + 1):
@@ -254,7 +266,7 @@ def _no_toms(c: _Chart, seconds: float) -> None:
             c.roll(t, t + 8 * c.sixteenth, "snare", -20, -2, float(c.rng.choice([0.035, 0.075])))
 
 
-def _ballad(c: _Chart, seconds: float) -> None:
+def _ballad(c: Chart, seconds: float) -> None:
     """Slow time on the ride, single tom strokes that ring out."""
     for bar in range(int(seconds / (16 * c.sixteenth)) + 1):
         base = 16 * bar
@@ -274,7 +286,7 @@ def _ballad(c: _Chart, seconds: float) -> None:
             c.hit(base, str(c.rng.choice(c.crashes)), -float(c.rng.uniform(3, 10)))
 
 
-def _line_check(c: _Chart, seconds: float) -> None:
+def _line_check(c: Chart, seconds: float) -> None:
     """Each drum and cymbal in turn."""
     order: list[str] = [d for d in ("kick", "kick2", "snare", "snare2", "hat") if d in c.drums]
     order += [d for d in c.drums if d not in order]
@@ -318,7 +330,7 @@ def perform(style: str, seconds: float, seed: int, *, drums: Sequence[str], bpm:
         raise ParameterError(f"style: nothing is called '{style}'; {nearest(style, STYLES)}")
     rng = np.random.default_rng((seed, STYLES.index(style)))
     low, high = {"fast": (140, 190), "ballad": (60, 84)}.get(style, (76, 150))
-    c = _Chart(bpm or float(rng.uniform(low, high)), drums, rng)
+    c = Chart(bpm or float(rng.uniform(low, high)), drums, rng)
     if style in ("groove", "fast"):
         _groove(c, seconds, style == "fast")
     elif style == "sparse":

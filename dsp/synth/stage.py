@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from spillgate.dsp.synth.cymbals import Cymbal
-from spillgate.dsp.synth.kits import Kit, jitter_kit
+from spillgate.dsp.synth.kits import Kit, jitter_kit, struck_as
 from spillgate.dsp.synth.membranes import Drum, DrumVoice
 from spillgate.dsp.synth.mics import Layout, place_mics
 from spillgate.dsp.synth.performance import Performance, Stroke
@@ -64,7 +64,7 @@ class Stage:
         if drum not in self._models:
             sound = self.kit.pieces[drum].sound
             assert isinstance(sound, Drum)
-            self._models[drum] = DrumVoice(sound, self.sr, seeded(self.seed, "voice", drum))
+            self._models[drum] = DrumVoice(sound, self.sr, seeded(self.seed, "voice", struck_as(drum) or drum))
         return self._models[drum]
 
     def points(self, drum: str) -> tuple[Point, ...]:
@@ -138,7 +138,26 @@ def strike_all(stage: Stage, samples: Mapping[str, Sequence[tuple[float, Audio]]
         shots.append(Shot(stroke, round(stroke.time_s * stage.sr), point, views))
     if drum == "hat":
         _choke(shots, stage.sr)
-    return shots
+    _damp(shots, stage.sr)
+    return [s for s in shots if s.stroke.sound != "choke"]
+
+
+DAMPED_S = 0.035
+"""Time constant with which a hand ends a cymbal's or a head's sound, s (common practice, no source)."""
+
+
+def _damp(shots: list[Shot], sr: int) -> None:
+    """Let every hand on the drum end all that sounds then."""
+    for hand in (s for s in shots if s.stroke.sound == "choke"):
+        for shot in (s for s in shots if s.at < hand.at):
+            shot.views = {name: _ended(x, hand.at - shot.at, DAMPED_S, sr) for name, x in shot.views.items()}
+
+
+def _ended(x: Audio, at: int, tau_s: float, sr: int) -> Audio:
+    """Let a sound die away from sample `at` on."""
+    y = x.copy()
+    y[at:] *= np.exp(-np.arange(max(len(y) - at, 0), dtype=np.float32) / np.float32(tau_s * sr))
+    return y
 
 
 def _choke(shots: list[Shot], sr: int) -> None:
