@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from spillgate.cli.options import build_chain, common, default_workers, read_chain, split_words
+from spillgate.cli.options import chosen_chain, common, default_workers, split_words, stem_options
+
+if TYPE_CHECKING:
+    from spillgate.cli.many import Outcome
 
 __all__ = ["command"]
+
+TELL_S = 10.0
+"""So often the overview is brought up to date while takes are being done."""
 
 
 @click.command(
@@ -22,20 +30,17 @@ __all__ = ["command"]
 )
 @click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="FOLDER [PROCESSOR [OPTIONS]]...")
 @click.option("-o", "--out", metavar="OUT", type=click.Path(path_type=Path), help="Folder for all outputs.")
-@click.option(
-    "--chain",
-    "chain_file",
-    metavar="FILE",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="Processors and parameters from a TOML file.",
-)
+@common("chain", "set")
 @click.option("--cluster", metavar="ADDRESS", help="Scheduler of a dask cluster, tcp://host:port.")
+@stem_options
 @common("workers", "json", "quiet", "debug")
 def command(
     words: tuple[str, ...],
     out: Path | None,
     chain_file: Path | None,
+    settings: tuple[str, ...],
     cluster: str | None,
+    stems: Mapping[str, Any],
     workers: int | None,
     as_json: bool,
     quiet: bool,
@@ -45,22 +50,25 @@ def command(
 
     Takes done before with the same recordings and settings are not done again,
     so an interrupted batch goes on where it stopped. A bad take never stops
-    the others. OUT/takes.csv and OUT/takes.html list the results.
+    the others. OUT/takes.csv and OUT/takes.html list the results. Stems: see
+    --help-stems.
     """
-    folder, parts = split_words(words)
+    folder, parts = split_words(words, "batch FOLDER")
+    chain = chosen_chain(parts, settings, chain_file)
     if folder is None:
         raise click.UsageError("which folder? spillgate batch FOLDER -o OUT")
     if out is None:
         raise click.UsageError(f"where to? spillgate batch {folder} -o OUT")
-    chain = build_chain(parts, (), read_chain(chain_file) if chain_file else None)
 
     from dataclasses import asdict
-    from importlib import resources
 
     from spillgate.cli.job import prepare_kernels
-    from spillgate.cli.many import Task, find_takes, local, on_cluster, overview, ranked, table
+    from spillgate.cli.many import tasks_of
+    from spillgate.cli.spread import local, on_cluster
+    from spillgate.cli.takes_page import ranked
     from spillgate.dsp.errors import DspError, OutputError, TakeError
-    from spillgate.dsp.writing import write_atomically
+    from spillgate.dsp.plan.output import Output
+    from spillgate.dsp.words import counted
 
     tree = Path(folder)
     if not tree.is_dir():
@@ -68,22 +76,23 @@ def command(
     a, b = out.resolve(), tree.resolve()
     if a == b or b in a.parents or a in b.parents:
         raise OutputError(f"{out}: lies inside {tree} or holds it; choose a folder apart from the recordings")
-    names = find_takes(tree)
-    data = chain.to_dict()
-    tasks = [Task(n, str(tree / n), str(out / n), data) for n in names]
+    tasks = tasks_of(tree, out, chain, Output(**stems))
+    submit = on_cluster(cluster) if cluster else local(workers or default_workers())
     out.mkdir(parents=True, exist_ok=True)
     prepare_kernels(quiet or as_json)
-    submit = on_cluster(cluster) if cluster else local(workers or default_workers())
-    outcomes = []
-    with _bar(len(tasks), quiet or as_json) as advance:
-        for outcome in submit(tasks):
-            outcomes.append(outcome)
-            advance(outcome.take, outcome.state)
-    from html import escape
-
-    write_atomically(out / "takes.csv", table(outcomes).encode())
-    css = (resources.files("spillgate.cli.report") / "assets" / "report.css").read_text("utf-8")
-    write_atomically(out / "takes.html", overview(outcomes, css, escape).encode())
+    outcomes: list[Outcome] = []
+    written = time.monotonic()
+    try:
+        with _bar(len(tasks), quiet or as_json) as advance:
+            for outcome in submit(tasks):
+                outcomes.append(outcome)
+                advance(outcome.take, outcome.state)
+                if time.monotonic() - written > TELL_S:
+                    _write(outcomes, len(tasks), out)
+                    written = time.monotonic()
+    finally:
+        if outcomes:
+            _write(outcomes, len(tasks), out)
     failed = [o for o in ranked(outcomes) if o.state == "failed"]
     if as_json:
         import json
@@ -95,12 +104,20 @@ def command(
         click.echo(f"{done} of {len(outcomes)} takes done" + (f", {again} of them before" if again else "") + ".")
         asked = [o for o in ranked(outcomes) if o.questions][:5]
         for o in asked:
-            click.echo(f"  {o.take}: {o.questions} question{'' if o.questions == 1 else 's'}")
+            click.echo(f"  {o.take}: {counted(o.questions, 'question')}")
         click.echo(f"Overview, the worst first: {out / 'takes.html'}")
     for o in failed:
         click.echo(f"{o.take}: {o.verdict}", err=True)
     if failed:
         raise DspError(f"{len(failed)} of {len(outcomes)} takes failed; mend them and start the same command again")
+
+
+def _write(outcomes: Sequence[Outcome], of: int, out: Path) -> None:
+    from spillgate.cli.takes_page import overview, table
+    from spillgate.dsp.writing import write_atomically
+
+    write_atomically(out / "takes.csv", table(outcomes).encode())
+    write_atomically(out / "takes.html", overview(outcomes, of).encode())
 
 
 @contextlib.contextmanager
@@ -112,6 +129,7 @@ def _bar(n: int, quiet: bool) -> Iterator[Callable[[str, str], None]]:
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     columns = (TextColumn("{task.description:<32}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
-    with Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True) as bar:
+    left = TimeRemainingColumn()
+    with Progress(*columns, left, TextColumn("left"), console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("takes", total=n)
         yield lambda take, state: bar.update(task, advance=1, description=f"{take[:24]} {state}")

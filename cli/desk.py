@@ -11,7 +11,7 @@ from pathlib import Path
 from spillgate.cli.job import laid_over, read_own, with_doubts, write_output
 from spillgate.cli.output import fill, refuse_links, settle
 from spillgate.cli.report import Pictures
-from spillgate.dsp.chain import Chain, Memory
+from spillgate.dsp.chain import ASKED, Chain, Memory
 from spillgate.dsp.errors import ParameterError, PlanError, nearest
 from spillgate.dsp.plan import store
 from spillgate.dsp.plan.corrections import Corrections
@@ -23,10 +23,10 @@ from spillgate.dsp.take.model import Progress, Take
 from spillgate.dsp.take.opening import open_take
 from spillgate.dsp.take.stamps import Stamps, stamps, unchanged
 
-__all__ = ["Desk", "changed_files", "open_desk"]
+__all__ = ["Desk", "changed_files", "missing_files", "open_desk"]
 
 TAKEN_BACK = "without"
-"""Figures of a plan that say which processors were taken back, and the whole chain."""
+"""Figures of a plan that say which processors were taken back."""
 
 
 @dataclass
@@ -123,22 +123,21 @@ class Desk:
             plan = chain.decide(self.take, work=features, corrections=self.corrections(), memory=self.memory)
             plan = with_output(with_doubts(plan, self.take), output_of(there))
             if self.without:
-                plan = plan.with_figures(
-                    TAKEN_BACK, {"names": sorted(self.without), "chain": self.chain.to_dict()["chain"]}
-                )
-            files = changed_files(there, plan) | self._missing(there)
+                plan = plan.with_figures(TAKEN_BACK, {"names": sorted(self.without)})
+                plan = plan.with_figures(ASKED, {"chain": self.chain.to_dict()["chain"]})
+            files = changed_files(there, plan) | missing_files(self.out, there)
             plan, _ = write_output(self.take, plan, new, self.out, files, self.pictures, there)
             unchanged(self.take, self.stamps)
             _say_what_was_laid(self.out, new, laid)
         self.plan = plan
         return files
 
-    def _missing(self, there: Plan) -> set[str]:
-        """Name the recordings of which something that was written is no longer there."""
-        written = there.figures.get("render", {}).get("files", {})
-        every = {f.name for t in self.take.tracks for f in t.files}
-        paths = {name: written.get(name, [f"stems/{name}"]) for name in every}
-        return {name for name, made in paths.items() if not all((self.out / p).is_file() for p in made)}
+
+def missing_files(out: Path, plan: Plan) -> set[str]:
+    """Name the recordings of which something that an output's plan speaks of is no longer there."""
+    written = plan.figures.get("render", {}).get("files", {})
+    paths = {**{t.file: [f"stems/{t.file}"] for t in plan.tracks}, **written}
+    return {name for name, made in paths.items() if not all((out / p).is_file() for p in made)}
 
 
 def _say_what_was_laid(out: Path, new: Path, laid: dict[str, str]) -> None:
@@ -214,8 +213,6 @@ def open_desk(out: Path, moved_to: Path | None = None, workers: int = 1, progres
     for name in (n for specs in plan.steps.values() for s in specs for n in s.arrays.values()):
         if name not in plan.arrays:
             raise PlanError(f"{out}: plan.json needs '{name[:80]}', which is not in model; run the take again")
-    back = plan.figures.get(TAKEN_BACK, {})
-    entries = [{k: v for k, v in entry.items() if k != "version"} for entry in back.get("chain", plan.chain)]
-    chain = Chain.from_dict({"chain": entries})
-    without = frozenset(back.get("names", ()))
+    without = frozenset(plan.figures.get(TAKEN_BACK, {}).get("names", ()))
+    chain = Chain.asked_by(plan)
     return Desk(out=out, take=take, plan=plan, chain=chain, stamps=before, inputs=inputs, without=without)

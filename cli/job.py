@@ -10,6 +10,7 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -107,7 +108,7 @@ def main_job(
             plan = with_doubts(chain.decide(take, work=work / "features", corrections=corrections), take)
             plan, report = write_output(take, with_output(plan, wanted), new, out)
             unchanged(take, before)
-            source = {"schema": 1, "take": str(folder.resolve()), "laid": laid}
+            source = {"schema": 1, "take": str(folder.resolve()), "laid": laid, "version": version("spillgate")}
             if inputs is not None:
                 source["inputs"] = str(inputs.resolve())
             (new / "source.json").write_text(json.dumps(source, indent=2, ensure_ascii=False) + "\n", "utf-8")

@@ -1,26 +1,30 @@
-"""Many takes: found in a tree, done one by one in processes of their own, done ones recognised, results summed up."""
+"""Many takes: found in a tree, each a task that any process can do, done ones recognised."""
 
 from __future__ import annotations
 
-import csv
-import io
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
-from dataclasses import asdict, dataclass, fields
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from spillgate.dsp.errors import DspError, TakeError
 
-__all__ = ["INPUT_LIST", "Outcome", "Task", "find_takes", "local", "on_cluster", "one_take", "overview", "table"]
+if TYPE_CHECKING:
+    from spillgate.dsp.chain import Chain
+    from spillgate.dsp.plan.model import Plan
+    from spillgate.dsp.plan.output import Output
+
+__all__ = ["INPUT_LIST", "Outcome", "Task", "find_takes", "one_take", "places", "tasks_of"]
 
 INPUT_LIST = "input-list.toml"
 """An input list of this name in a take's own folder is used for it."""
 
-TRIES = 2
-"""A take whose process dies is done once more, alone, before it counts as failed."""
+BUSY_S = 900.0
+"""So long a take waits for another process that is writing to its output: a worker that was given up for lost, or the
+same batch started twice."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +38,12 @@ class Task:
     folder, out : str
     chain : dict
         As `Chain.to_dict` gives.
+    stems : dict
+        As `Output.to_dict` gives.
+    place : str
+        Its output's folder re that of all outputs.
+    version : str
+        Of the program that asks; another one does not do the task. Empty: any.
     workers : int
         Threads inside the take.
     """
@@ -42,6 +52,9 @@ class Task:
     folder: str
     out: str
     chain: Mapping[str, Any]
+    stems: Mapping[str, Any] = field(default_factory=dict)
+    place: str = ""
+    version: str = ""
     workers: int = 1
 
 
@@ -59,7 +72,9 @@ class Outcome:
     loudest_question : float
         Weight of the question that matters most.
     verdict : str
-        First line of the screen, or the error.
+        In a few words, or the error.
+    output : str
+        Its folder re that of all outputs.
     """
 
     take: str
@@ -70,13 +85,7 @@ class Outcome:
     questions: int = 0
     loudest_question: float = 0.0
     verdict: str = ""
-
-
-class Submit(Protocol):
-    """Runs tasks somewhere and yields their outcomes as they come."""
-
-    def __call__(self, tasks: Sequence[Task]) -> Iterator[Outcome]:
-        """Yield one outcome per task, in any order."""
+    output: str = ""
 
 
 def find_takes(tree: Path) -> list[str]:
@@ -117,6 +126,54 @@ def find_takes(tree: Path) -> list[str]:
     return sorted(found)
 
 
+def places(names: Sequence[str], tree: str) -> dict[str, str]:
+    """Say where the output of each take goes.
+
+    Parameters
+    ----------
+    names : sequence of str
+        As `find_takes` gives.
+    tree : str
+        Name of the tree's folder, for a tree that is a take itself.
+
+    Returns
+    -------
+    places : dict of str to str
+        Relative to the folder of all outputs: as in the tree, but takes inside the folder of another take go beside it,
+        as outputs must not lie in one another.
+    """
+    found: dict[str, str] = {}
+    for name in sorted(names, key=lambda n: (n != ".", n)):
+        above = next((n for n in names if n != name and (n == "." or name.startswith(f"{n}/"))), None)
+        if name == ".":
+            place = tree
+        elif above is None:
+            place = name
+        else:
+            below = name if above == "." else name[len(above) + 1 :]
+            place = f"{tree if above == '.' else above} - {below.replace('/', ' - ')}"
+        while place in found.values() or (place in names and place != name):
+            place += "_"
+        found[name] = place
+    return found
+
+
+def tasks_of(tree: Path, out: Path, chain: Chain, output: Output) -> list[Task]:
+    """List what is to be done in a tree.
+
+    Raises
+    ------
+    TakeError
+        If there is nothing.
+    """
+    names = find_takes(tree)
+    where = places(names, tree.resolve().name or "take")
+    chosen, stems, program = chain.to_dict(), output.to_dict(), version("spillgate")
+    # whole paths: workers of a cluster stand elsewhere
+    home, target = tree.absolute(), out.absolute()
+    return [Task(n, str(home / n), str(target / where[n]), chosen, stems, where[n], program) for n in names]
+
+
 def one_take(task: Task) -> Outcome:
     """Do one take, or recognise that it has been done; never raises for a bad take.
 
@@ -125,52 +182,72 @@ def one_take(task: Task) -> Outcome:
     A take has been done if its output's plan was made by the same versions with the same chain from the same bytes.
     Doing a take again gives the same bytes, so a task may be run twice.
     """
-    from spillgate.cli.job import main_job
-    from spillgate.dsp.chain import Chain
+    from spillgate.cli.output import BusyError
     from spillgate.dsp.plan import store
 
-    folder, out = Path(task.folder), Path(task.out)
-    chain = Chain.from_dict(task.chain)
     try:
-        state = "had been done"
-        if not _done(folder, out, chain):
-            inputs = folder / INPUT_LIST
-            main_job(
-                folder,
-                out,
-                chain,
-                inputs=inputs if inputs.is_file() else None,
-                workers=task.workers,
-                overwrite=(out / "plan.json").is_file(),
-                quiet=True,
-            )
-            state = "done"
-        plan = store.load(out)
+        until = time.monotonic() + BUSY_S
+        while True:
+            try:
+                state = _made(task)
+                break
+            except BusyError:
+                if time.monotonic() > until:
+                    raise
+                time.sleep(1.0)
+        plan = store.load(Path(task.out))
     except (DspError, OSError) as error:
-        return Outcome(task.name, "failed", verdict=str(error))
+        return Outcome(task.name, "failed", verdict=str(error), output=task.place)
     except Exception as error:  # one bad take never stops the others
-        return Outcome(task.name, "failed", verdict=f"fault of the program: {type(error).__name__}: {error}")
-    weights = [q.weight for q in plan.questions]
-    drums = [t for t in plan.tracks if t.role != "other"]
+        text = f"fault of the program: {type(error).__name__}: {error}"
+        return Outcome(task.name, "failed", verdict=text, output=task.place)
+    from spillgate.cli.report.questions import groups, verdict
+
+    asked = groups(plan.questions)  # as many as screen and page of the take show
     return Outcome(
         task.name,
         state,
         seconds=plan.n_samples / plan.sr,
-        tracks=len(drums),
+        tracks=sum(t.role != "other" for t in plan.tracks),
         hits=len(plan.hits),
-        questions=len(weights),
-        loudest_question=max(weights, default=0.0),
-        verdict="ready" if not weights else "ready, with questions",
+        questions=len(asked),
+        loudest_question=max((q.weight for q in plan.questions), default=0.0),
+        verdict=verdict(plan, len(asked)),
+        output=task.place,
     )
 
 
-def _done(folder: Path, out: Path, chain: Any) -> bool:
+def _made(task: Task) -> str:
+    """Do a take unless it has been done, and say which."""
+    from spillgate.cli.job import main_job
+    from spillgate.dsp.chain import Chain
+    from spillgate.dsp.plan.output import Output
+
+    if task.version and task.version != version("spillgate"):
+        raise DspError(f"this worker has version {version('spillgate')}, the batch {task.version}; install the same")
+    folder, out = Path(task.folder), Path(task.out)
+    chain, output = Chain.from_dict(task.chain), Output.from_dict(task.stems)
+    if _done(folder, out, chain, output):
+        return "had been done"
+    inputs = folder / INPUT_LIST
+    main_job(
+        folder,
+        out,
+        chain,
+        inputs=inputs if inputs.is_file() else None,
+        workers=task.workers,
+        overwrite=(out / "plan.json").is_file(),
+        quiet=True,
+        output=output,
+    )
+    return "done"
+
+
+def _done(folder: Path, out: Path, chain: Chain, output: Output) -> bool:
     from spillgate.cli.job import laid_over
     from spillgate.cli.output import settle
-    from spillgate.dsp import registry
     from spillgate.dsp.plan import store
-    from spillgate.dsp.take.features import fingerprints
-    from spillgate.dsp.take.opening import open_take
+    from spillgate.dsp.plan.output import output_of
 
     settle(out)
     if not (out / "plan.json").is_file() or not (out / "report.html").is_file():
@@ -180,153 +257,35 @@ def _done(folder: Path, out: Path, chain: Any) -> bool:
         source = json.loads((out / "source.json").read_text("utf-8"))
     except (DspError, OSError, ValueError, RecursionError):
         return False
-    if not isinstance(source, dict):
-        return False
     inputs = folder / INPUT_LIST
-    laid = laid_over(out, inputs)
+    stated = {"take": str(folder.resolve()), "laid": laid_over(out, inputs), "version": version("spillgate")}
+    if not isinstance(source, dict) or any(source.get(k) != v for k, v in stated.items()):
+        return False
+    if not _asked_the_same(plan, chain) or output_of(plan) != output:
+        return False
+    return _still_there(folder, out, plan)
+
+
+def _asked_the_same(plan: Plan, chain: Chain) -> bool:
+    """Whether a plan was made by the same versions of the same processors with the same parameters."""
+    from spillgate.dsp import registry
+
     listed = registry.listing()
-    wanted = [{**p.to_dict(), "version": listed[p.name].version} for p in chain.processors]
-    if json.dumps(wanted, sort_keys=True) != json.dumps([dict(e) for e in plan.chain], sort_keys=True, default=dict):
+    if any(e.get("version") != listed[e["processor"]].version for e in plan.chain if e["processor"] in listed):
         return False
-    if source.get("take") != str(folder.resolve()) or source.get("laid") != laid:
+    try:
+        return type(chain).asked_by(plan).to_dict() == chain.to_dict()
+    except DspError:
         return False
+
+
+def _still_there(folder: Path, out: Path, plan: Plan) -> bool:
+    """Whether the recordings are the same bytes, and everything that was written is there."""
+    from spillgate.cli.desk import missing_files
+    from spillgate.dsp.take.features import fingerprints
+    from spillgate.dsp.take.opening import open_take
+
+    inputs = folder / INPUT_LIST
     take = open_take(folder, inputs=inputs if inputs.is_file() else None)
     known = {t.file: t.fingerprint for t in plan.tracks if t.fingerprint}
-    return dict(fingerprints(take)) == known and all((out / "stems" / name).is_file() for name in known)
-
-
-def local(processes: int) -> Submit:
-    """Run tasks in processes on this machine.
-
-    A process that dies takes down the takes that were in work; each of them is done again alone, so that the one that
-    kills its process is found and the others are done.
-    """
-
-    def submit(tasks: Sequence[Task]) -> Iterator[Outcome]:
-        left = list(tasks)
-        alone = False
-        tries: dict[str, int] = {}
-        while left:
-            again: list[Task] = []
-            width = 1 if alone else processes
-            batch = left[:1] if alone else left
-            left = left[1:] if alone else []
-            with ProcessPoolExecutor(width, mp_context=_spawn(), initializer=_end_with_parent) as pool:
-                futures: dict[Future[Outcome], Task] = {pool.submit(one_take, t): t for t in batch}
-                for future in as_completed(futures):
-                    task = futures[future]
-                    try:
-                        yield future.result()
-                    except BrokenProcessPool:
-                        tries[task.name] = tries.get(task.name, 0) + (1 if alone else 0)
-                        if tries[task.name] >= TRIES:
-                            yield Outcome(task.name, "failed", verdict="its process was killed (out of memory?)")
-                        else:
-                            again.append(task)
-            left = again + left
-            alone = bool(left)
-
-    return submit
-
-
-def _end_with_parent() -> None:
-    """End this process when the one that started it is gone: killed, it leaves nobody behind who waits for work."""
-    import multiprocessing
-    import os
-    import threading
-
-    parent = multiprocessing.parent_process()
-
-    def watch() -> None:
-        if parent is not None:
-            parent.join()
-            os._exit(1)  # what is being put in place is completed by the next one
-
-    threading.Thread(target=watch, daemon=True).start()
-
-
-def _spawn() -> Any:
-    import multiprocessing
-
-    return multiprocessing.get_context("spawn")  # no threads or open files of ours come along
-
-
-def on_cluster(address: str) -> Submit:
-    """Run tasks on a dask cluster whose workers see the same folders.
-
-    Parameters
-    ----------
-    address : str
-        Of the scheduler, ``tcp://host:port``.
-
-    Raises
-    ------
-    DspError
-        If the extra ``cluster`` is not installed or nothing answers there.
-    """
-
-    def submit(tasks: Sequence[Task]) -> Iterator[Outcome]:
-        try:
-            from dask.distributed import Client
-            from dask.distributed import as_completed as completed
-        except ImportError as error:
-            raise DspError("--cluster: needs the extra: pip install 'spillgate[cluster]'") from error
-        try:
-            client = Client(address, timeout="10s")
-        except (OSError, TimeoutError) as error:
-            raise DspError(f"--cluster {address}: no scheduler answers there; start one, see the README") from error
-        with client:
-            # a lost worker's takes go to another one; the same take twice gives the same bytes
-            futures = {client.submit(one_take, t, pure=False, retries=TRIES, key=f"take-{t.name}"): t for t in tasks}
-            for future in completed(list(futures)):
-                if future.status == "finished":
-                    yield future.result()
-                else:
-                    task = futures[future]
-                    yield Outcome(task.name, "failed", verdict=f"lost on the cluster: {future.exception()}")
-
-    return submit
-
-
-def ranked(outcomes: Sequence[Outcome]) -> list[Outcome]:
-    """Order outcomes: failed first, then by the question that matters most, then by name."""
-    return sorted(outcomes, key=lambda o: (o.state != "failed", -o.loudest_question, -o.questions, o.take))
-
-
-def table(outcomes: Sequence[Outcome]) -> str:
-    """Give the outcomes as CSV, sorted by take; the same whatever the order in which they came."""
-    text = io.StringIO()
-    names = [f.name for f in fields(Outcome) if f.name != "state"]
-    writer = csv.DictWriter(text, ["take", "result", *names[1:]], lineterminator="\n")
-    writer.writeheader()
-    for o in sorted(outcomes, key=lambda o: o.take):
-        row = asdict(o)
-        result = "failed" if row.pop("state") == "failed" else "done"
-        writer.writerow({**row, "result": result})
-    return text.getvalue()
-
-
-def overview(outcomes: Sequence[Outcome], css: str, escape: Callable[[str], str]) -> str:
-    """Give the outcomes as a page with the worst first."""
-    from urllib.parse import quote
-
-    failed = sum(o.state == "failed" for o in outcomes)
-    asked = sum(o.questions for o in outcomes)
-    head = f"{len(outcomes)} takes: {failed} failed, {asked} questions"
-    rows = []
-    for o in ranked(outcomes):
-        link = escape(quote("" if o.take == "." else o.take + "/") + "report.html")
-        name = escape(o.take) if o.state == "failed" else f'<a href="{link}">{escape(o.take)}</a>'
-        minutes, seconds = divmod(round(o.seconds), 60)
-        numbers = "".join(
-            f'<td class="n">{v}</td>' for v in (f"{minutes}:{seconds:02d}", o.tracks, o.hits, o.questions)
-        )
-        rows.append(f"<tr><td>{name}</td>{numbers}<td>{escape(o.verdict)}</td></tr>")
-    columns = "".join(f'<th class="n" scope="col">{c}</th>' for c in ("length", "tracks", "hits", "questions"))
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{head}</title><style>{css}</style></head><body><main><h1>{head}</h1>"
-        f'<table><thead><tr><th scope="col">Take</th>{columns}<th scope="col">What became of it</th></tr></thead>'
-        f"<tbody>{''.join(rows)}</tbody></table></main></body></html>\n"
-    )
+    return dict(fingerprints(take)) == known and not missing_files(out, plan)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import re
+import shlex
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -20,6 +22,7 @@ __all__ = [
     "between",
     "build_chain",
     "chain_toml",
+    "chosen_chain",
     "common",
     "default_workers",
     "read_chain",
@@ -64,6 +67,16 @@ def common(*names: str) -> Callable[[F], F]:
             type=click.Path(path_type=Path),
             help="Corrected input list, see spillgate inputs.",
         ),
+        "chain": click.option(
+            "--chain",
+            "chain_file",
+            metavar="FILE",
+            type=click.Path(path_type=Path),
+            help="Processors and parameters from a TOML file.",
+        ),
+        "set": click.option(
+            "--set", "settings", metavar='"TRACK:proc.param=value"', multiple=True, help="For one track; repeatable."
+        ),
         "workers": click.option(
             "--workers",
             metavar="N",
@@ -85,20 +98,27 @@ def common(*names: str) -> Callable[[F], F]:
     return add
 
 
-STEMS_EPILOG = """\b
-Example:
-  spillgate run "Song 3" -o "Song 3 clean" --format flac --subtype 24 --removed
-"""
+STEMS_EXAMPLE = """Example:
+  spillgate {} --format flac --subtype 24 --removed"""
+
+USAGE = {"run": 'run "Song 3" -o "Song 3 clean"', "batch": 'batch Album -o "Album clean"'}
+"""Commands that write stems, as examples show them."""
+
+STEMS = ("format", "subtype", "suffix", "markers", "removed", "split", "changed_only", "new_umid")
+"""Names of those options, as `Output` has them."""
 
 
-def stem_options(func: F) -> F:
-    """Add the options that say how stems are handed over; help shows them behind ``--help-stems`` only."""
+def stem_options(func: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that say how stems are handed over; help shows them behind ``--help-stems`` only.
+
+    The command gets them as one mapping, `stems`: what `Output` is made from.
+    """
 
     def option(*names: str, **how: Any) -> Callable[[F], F]:
         return click.option(*names, hidden=True, **how)
 
     made = (
-        option("--format", "stem_format", metavar="NAME", default="", help="FORMATS; as the input."),
+        option("--format", metavar="NAME", default="", help="FORMATS; as the input."),
         option("--subtype", metavar="NAME", default="", help="Samples: SUBTYPES; as the input."),
         option("--suffix", metavar="TEXT", default="", help="Put behind each stem's name."),
         option("--markers", metavar="WHAT", default="", help="Write markers into WAV stems: MARKERS."),
@@ -107,11 +127,17 @@ def stem_options(func: F) -> F:
         option("--changed-only", is_flag=True, help="Leave out files with nothing to do."),
         option("--new-umid", is_flag=True, help="Give changed audio a new UMID (WAV with bext)."),
     )
+
+    @functools.wraps(func)
+    def gathered(**values: Any) -> Any:
+        return func(**{k: v for k, v in values.items() if k not in STEMS}, stems={k: values[k] for k in STEMS})
+
+    command: Callable[..., Any] = gathered
     for add in reversed(made):
-        func = add(func)
+        command = add(command)
     return click.option(
         "--help-stems", is_flag=True, is_eager=True, expose_value=False, hidden=True, callback=_stems_help
-    )(func)
+    )(command)
 
 
 def _stems_help(context: click.Context, parameter: click.Parameter, value: bool) -> None:
@@ -130,19 +156,21 @@ def _stems_help(context: click.Context, parameter: click.Parameter, value: bool)
             for word in ("FORMATS", "SUBTYPES", "MARKERS"):
                 text = text.replace(word, ", ".join(getattr(output, word)))
             rows.append((name, text))
-    with maker.section("Options for run"):
+    with maker.section(f"Options for {context.info_name}"):
         maker.write_dl(rows)
-    click.echo(maker.getvalue() + "\n" + STEMS_EPILOG.replace("\b\n", "").rstrip())
+    click.echo(maker.getvalue() + "\n" + STEMS_EXAMPLE.format(USAGE[str(context.info_name)]))
     context.exit()
 
 
-def split_words(words: Sequence[str]) -> tuple[str | None, list[Part]]:
-    """Take the free words of ``run`` apart.
+def split_words(words: Sequence[str], usage: str = "run TAKE") -> tuple[str | None, list[Part]]:
+    """Take the free words of ``run`` and ``batch`` apart.
 
     Parameters
     ----------
     words : sequence of str
         ``TAKE [PROCESSOR [OPTIONS]]...``
+    usage : str
+        Command and its first word, for messages.
 
     Returns
     -------
@@ -158,12 +186,14 @@ def split_words(words: Sequence[str]) -> tuple[str | None, list[Part]]:
     rest = list(words)
     take: str | None = None
     if rest and rest[0].startswith("--"):
-        raise click.UsageError(_misplaced(rest[0]))
+        raise click.UsageError(_misplaced(rest, usage))
     if rest:
         first = rest[0]
         if first in registry.listing() and not Path(first).is_dir():
-            text = f"{first}: is a processor, but the take comes first: spillgate run TAKE -o OUT {first} …"
-            raise click.UsageError(text)
+            command, what = usage.split()
+            text = f"{first}: is a processor, but the {what.lower()} comes first"
+            before = registry.needed(registry.get_processor(first)) if first in registry.PROCESSORS else []
+            raise click.UsageError(f"{text}: spillgate {command} {what} -o OUT {' '.join([*before, first])} …")
         take = rest.pop(0)
     parts: list[Part] = []
     while rest:
@@ -172,7 +202,7 @@ def split_words(words: Sequence[str]) -> tuple[str | None, list[Part]]:
             parts.append((word, {}))
             continue
         if not parts:
-            raise click.UsageError(_misplaced(word))
+            raise click.UsageError(_misplaced([word, *rest], f"{usage.split()[0]} {shlex.quote(str(take))}"))
         name, equals, value = word[2:].partition("=")
         parameter, negated = _find(parts[-1][0], name)
         if parameter.type is bool and not equals:
@@ -187,13 +217,28 @@ def split_words(words: Sequence[str]) -> tuple[str | None, list[Part]]:
     return take, parts
 
 
-def _misplaced(word: str) -> str:
+def _misplaced(words: Sequence[str], usage: str) -> str:
+    """Say where an option belongs, as the whole command that is right."""
+    word = words[0]
     name = word[2:].partition("=")[0].replace("-", "_")
-    stripped = name.removeprefix("no_")
-    owners = [p for p in registry.PROCESSORS if {name, stripped} & {d.name for d in _declared(p)}]
-    if owners:  # the first that has it: the main job's come first
-        return f"{word}: belongs behind its processor: spillgate run TAKE -o OUT … {owners[0]} {word} …"
-    return f"{word}: no such option; see spillgate run --help and spillgate processors NAME"
+    owners = [p for p in registry.PROCESSORS if {name, name.removeprefix("no_")} & {d.name for d in _declared(p)}]
+    if not owners:
+        return f"{word}: no such option; see spillgate {usage.split()[0]} --help and spillgate processors NAME"
+    owner = owners[0]  # the first that has it: the main job's come first
+    parameter, _ = _find(owner, word[2:].partition("=")[0])
+    said = [word]
+    if parameter.type is not bool and "=" not in word:
+        said.append(words[1] if len(words) > 1 else "VALUE")
+    chain = main_job() if owner in main_job() else [*registry.needed(registry.get_processor(owner)), owner]
+    chain.insert(chain.index(owner) + 1, " ".join(said))
+    return f"{word}: belongs behind its processor, {owner}: spillgate {usage} -o OUT {' '.join(chain)}"
+
+
+def main_job() -> list[str]:
+    """Name the processors that a run without any has."""
+    from spillgate.dsp.chain import DEFAULT
+
+    return list(DEFAULT)
 
 
 def _declared(processor: str) -> tuple[params.Parameter, ...]:
@@ -215,6 +260,21 @@ def _find(processor: str, option: str) -> tuple[params.Parameter, bool]:
 
 def _allowed(parameter: params.Parameter) -> str:
     return f"{parameter.constraint}" + (", or off" if parameter.optional else "")
+
+
+def chosen_chain(parts: Sequence[Part], settings: Iterable[str], chain_file: Path | None) -> Chain:
+    """Build the chain from the words of the command line or from a chain file.
+
+    Raises
+    ------
+    click.UsageError
+        If both name processors.
+    ParameterError, ChainError, PluginError
+        As `build_chain`.
+    """
+    if chain_file is not None and parts:
+        raise click.UsageError(f"--chain {chain_file}: already names the processors; leave out {parts[0][0]}")
+    return build_chain(parts, settings, read_chain(chain_file) if chain_file else None)
 
 
 def build_chain(parts: Iterable[Part], settings: Iterable[str], base: Mapping[str, Any] | None = None) -> Chain:

@@ -19,7 +19,7 @@ from typing import Any
 from spillgate.dsp.errors import OutputError
 from spillgate.dsp.writing import FileCopy, synced, write_atomically
 
-__all__ = ["WORK", "aside", "check_output", "fill", "refuse_links", "settle"]
+__all__ = ["WORK", "BusyError", "aside", "check_output", "fill", "refuse_links", "settle"]
 
 WORK = ".work"
 """Folder inside the output for everything that is gone at the end."""
@@ -34,6 +34,10 @@ FOLDERS = ("stems", "removed", "previews", "model", WORK)
 
 LEFTOVERS = {WORK, LOCK, "corrections.toml", ".draft.json"}
 """What a run that was killed may leave, and what the engineer wrote beforehand; such an output counts as empty."""
+
+
+class BusyError(OutputError):
+    """Another run is writing to the output."""
 
 
 def check_output(out: Path, take: Path, overwrite: bool) -> None:
@@ -204,7 +208,7 @@ def _lock(out: Path) -> Iterator[None]:
                 fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             stream.close()
-            raise OutputError(f"{out}: another run is writing to it; wait for it or choose another folder") from error
+            raise BusyError(f"{out}: another run is writing to it; wait for it or choose another folder") from error
         if _is_still(path, stream.fileno()):
             break
         stream.close()  # the run before us took its lock file away after we had opened it: what we hold is nobody's

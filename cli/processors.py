@@ -97,18 +97,8 @@ def _show(name: str, as_json: bool) -> None:
     first = params.parameters(cls)[0]
     value = "yes" if first.type is bool else rows[0][2]
     option = "--" + first.name.replace("_", "-") + ("" if first.type is bool else f" {value}")
-    click.echo(f"\nFor all tracks: spillgate run TAKE -o OUT {_before(cls)}{name} {option}")
+    click.echo(f"\nFor all tracks: spillgate run TAKE -o OUT {' '.join([*registry.needed(cls), name])} {option}")
     click.echo(f'For one track add: --set "TRACK:{name}.{first.name}={value}"')
-
-
-def _before(cls: type[Any]) -> str:
-    """Give the built-in processors that must stand before one, as words of the command line."""
-    found: list[str] = []
-    for name in registry.PROCESSORS:
-        other = registry.get_processor(name)
-        if other.gives & cls.needs and other is not cls:
-            found.append(name)
-    return "".join(f"{name} " for name in found)
 
 
 def _table(columns: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import click
 
-from spillgate.cli.options import build_chain, chain_toml, common, read_chain, split_words, stem_options
+from spillgate.cli.options import chain_toml, chosen_chain, common, split_words, stem_options
 from spillgate.dsp.errors import TakeError
 
 __all__ = ["command"]
@@ -26,16 +28,9 @@ Examples:
 )
 @click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="TAKE [PROCESSOR [OPTIONS]]...")
 @click.option("-o", "--out", metavar="OUT", type=click.Path(path_type=Path), help="Folder for the output.")
-@common("inputs")
-@click.option(
-    "--chain",
-    "chain_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="Processors and parameters from a TOML file.",
-)
+@common("inputs", "chain")
 @click.option("--print-chain", is_flag=True, help="Print this chain as such a file and stop.")
-@click.option("--set", "settings", metavar='"TRACK:proc.param=value"', multiple=True, help="For one track; repeatable.")
+@common("set")
 @stem_options
 @common("workers", "overwrite", "json", "quiet", "debug")
 def command(
@@ -45,14 +40,7 @@ def command(
     chain_file: Path | None,
     print_chain: bool,
     settings: tuple[str, ...],
-    stem_format: str,
-    subtype: str,
-    suffix: str,
-    markers: str,
-    removed: bool,
-    split: bool,
-    changed_only: bool,
-    new_umid: bool,
+    stems: Mapping[str, Any],
     workers: int | None,
     overwrite: bool,
     as_json: bool,
@@ -65,9 +53,7 @@ def command(
     options (spillgate processors NAME) follow the name. Stems: see --help-stems.
     """
     folder, parts = split_words(words)
-    if chain_file is not None and parts:
-        raise click.UsageError(f"--chain {chain_file}: already names the processors; leave out {parts[0][0]}")
-    chain = build_chain(parts, settings, read_chain(chain_file) if chain_file else None)
+    chain = chosen_chain(parts, settings, chain_file)
     if print_chain:
         click.echo(chain_toml(chain), nl=False)
         return
@@ -83,16 +69,6 @@ def command(
     from spillgate.cli.screen import show, summary
     from spillgate.dsp.plan.output import Output
 
-    output = Output(
-        format=stem_format,
-        subtype=subtype,
-        suffix=suffix,
-        markers=markers,
-        removed=removed,
-        split=split,
-        changed_only=changed_only,
-        new_umid=new_umid,
-    )
     take, plan, report = main_job(
         take_folder,
         out,
@@ -101,7 +77,7 @@ def command(
         workers=workers,
         overwrite=overwrite,
         quiet=quiet or as_json,
-        output=output,
+        output=Output(**stems),
     )
     if as_json:
         click.echo(summary(take, plan, report, out))

@@ -10,6 +10,8 @@ from math import isinf, log10
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from spillgate.dsp.words import clock, counted, duration, listed
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -82,8 +84,8 @@ def show(take: Take, plan: Plan, report: RenderReport, out: Path) -> None:
 def verdict(take: Take, plan: Plan) -> str:
     """Say in one line whether the take is ready."""
     n = len(questions(plan))
-    what = f"{_count(len(take.drum_tracks), 'drum track')}, {_clock(take.n_samples / take.sr)}"
-    return f"Ready: {what}." if n == 0 else f"Ready, with {_count(n, 'question')}: {what}."
+    what = f"{counted(len(take.drum_tracks), 'drum track')}, {duration(take.n_samples / take.sr)}"
+    return f"Ready: {what}." if n == 0 else f"Ready, with {counted(n, 'question')}: {what}."
 
 
 def changes(plan: Plan) -> list[str]:
@@ -92,15 +94,15 @@ def changes(plan: Plan) -> list[str]:
     others: Counter[str] = Counter()
     for f in plan.tracks:
         others.update(dict.fromkeys(s.by for s in plan.steps.get(f.track, ()) if _other(s, f)).keys())
-    said = [f"{_count(len(cleaned), 'tom')} cleaned"] if cleaned else []
-    said += [f"{by} on {_count(n, 'track')}" for by, n in others.items()]
+    said = [f"{counted(len(cleaned), 'tom')} cleaned"] if cleaned else []
+    said += [f"{by} on {counted(n, 'track')}" for by, n in others.items()]
     said = said or ["nothing cut"]
     moved = [a for a in plan.alignments if a.applied and a.delay_samples != 0.0]
     if moved:
         said.append(_kit_moves(plan, moved))
     turned = [_short(plan, a.track) for a in plan.alignments if a.applied and a.polarity < 0]
     if turned:
-        said.append(f"polarity of {_listed(turned)} turned")
+        said.append(f"polarity of {listed(turned)} turned")
     if plan.alignments and not moved:
         why = _common_reason(plan)
         said.append(why or "no track moved")
@@ -121,7 +123,7 @@ def _kit_moves(plan: Plan, moved: Sequence[Alignment]) -> str:
         overheads = [f.track for f in plan.tracks if f.role == "overhead"]
         together = bool(overheads) and set(overheads) <= {a.track for a in moved if a.delay_samples < 0}
         if not together:
-            return f"{_listed([_short(plan, a.track) for a in moved], 3)} moved, close mics as they were"
+            return f"{listed([_short(plan, a.track) for a in moved], 3)} moved, close mics as they were"
         ms = max(a.delay_samples for a in moved if a.track in overheads) / plan.sr * 1000.0
         return f"overheads and rooms now sit {-ms:.1f} ms earlier, close mics as they were"
     snare = [a for a in close if roles.get(a.track) == "snare"]
@@ -135,19 +137,18 @@ def losses(plan: Plan, report: RenderReport) -> list[str]:
     for stem in report.stems:
         if stem.overs.count:
             over_db = 20.0 * log10(stem.overs.peak)
-            minutes, seconds = divmod(stem.overs.first / plan.sr, 60.0)
-            at = f"{int(minutes)}:{seconds:06.3f}"
+            at = clock(stem.overs.first / plan.sr)
             said.append(f"{_short(plan, stem.track)} now clips: {over_db:.1f} dB over full scale at {at}.")
     cut = [s for s in report.stems if s.cut_s > 0.0]
     if cut:
         longest = max(cut, key=lambda s: s.cut_s)
-        names = _listed([_short(plan, s.track) for s in cut], 3)
+        names = listed([_short(plan, s.track) for s in cut], 3)
         said.append(f"Pushed past the end by the delay: up to {longest.cut_s * 1000.0:.0f} ms of {names}.")
     noted: dict[str, list[str]] = {}
     for s in report.stems:
         for note in s.notes:
             noted.setdefault(note, []).append(_short(plan, s.track))
-    said += [f"{_listed(list(dict.fromkeys(names)), 3)}: {note}." for note, names in noted.items()]
+    said += [f"{listed(list(dict.fromkeys(names)), 3)}: {note}." for note, names in noted.items()]
     return said
 
 
@@ -172,7 +173,7 @@ def track_rows(plan: Plan, report: RenderReport) -> list[tuple[str, str, str, st
         rows.append((_short(plan, facts.track), mic, _hits(plan, facts), less, moved, ", ".join(remarks)))
     others = [_short(plan, f.track) for f in plan.tracks if f.role == "other"]
     if others:
-        rows.append((_listed(others, 2), "no drum", "", "", "", "as they were"))
+        rows.append((listed(others, 2), "no drum", "", "", "", "as they were"))
     return rows
 
 
@@ -302,19 +303,3 @@ def _short(plan: Plan, track: str) -> str:
     facts = next(f for f in plan.tracks if f.track == track)
     stem = Path(facts.file).stem
     return stem if ":" not in track else f"{stem} {track.rsplit(':', 1)[1]}"
-
-
-def _count(n: int, what: str) -> str:
-    return f"{n} {what}" + ("" if n == 1 else "s")
-
-
-def _listed(names: Sequence[str], most: int = 4) -> str:
-    shown = list(names[:most])
-    if len(names) > most:
-        shown.append(f"{len(names) - most} more")
-    return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + " and " + shown[-1]
-
-
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes}:{rest:02d} min" if minutes else f"{rest} s"

@@ -18,12 +18,15 @@ from spillgate.dsp.take.features import measure
 from spillgate.dsp.take.inputlist import check_processors
 from spillgate.dsp.take.model import ROLES, Take
 
-__all__ = ["DEFAULT", "Chain", "Memory"]
+__all__ = ["ASKED", "DEFAULT", "Chain", "Memory"]
 
 DEFAULT = ("detect", "align", "gate")
 """Processors of the main job."""
 
 SCHEMA = 1
+
+ASKED = "asked"
+"""Figures of a plan that hold the chain as asked for, where corrections or what was taken back made it another."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,8 +58,8 @@ class Chain(Processor):
                 raise ChainError(f"{p.name}: stands in the chain twice; name it once")
             missing = sorted(p.needs - have)
             if missing:
-                givers = sorted(n for n in registry.PROCESSORS if missing[0] in registry.get_processor(n).gives)
-                hint = f"put {' or '.join(givers)} before it" if givers else "no processor of ours gives that"
+                before = [n for n in registry.needed(type(p)) if n not in seen]
+                hint = f"put {' '.join(before)} before it" if before else "no processor of ours gives that"
                 raise ChainError(f"{p.name}: needs {missing[0]}; {hint}")
             seen.add(p.name)
             have |= p.gives
@@ -121,7 +124,8 @@ class Chain(Processor):
             if p.gives & {"delays", "moves"}:  # the engineer's word is the last one
                 plan = lay_delays(plan, edits, find)
                 key += repr(edits.delays)
-        return plan if hits_laid else _lay(plan, edits, find)
+        plan = plan if hits_laid else _lay(plan, edits, find)
+        return plan.with_figures(ASKED, {"chain": self.to_dict()["chain"]}) if edits.parameters else plan
 
     def check(self, take: Take, corrections: Corrections) -> None:
         """Make sure that corrections can be laid over what is decided about a take; decides nothing.
@@ -177,6 +181,18 @@ class Chain(Processor):
                 raise ParameterError(f"chain: processor {item['processor']!r} is no name")
             processors.append(registry.get_processor(item["processor"]).from_dict(item))
         return cls(processors=tuple(processors))
+
+    @classmethod
+    def asked_by(cls, plan: Plan) -> Self:
+        """Build the chain that a plan was asked for: without what corrections set, with what was taken back since.
+
+        Raises
+        ------
+        ParameterError
+            If a processor is not installed any more.
+        """
+        entries = plan.figures.get(ASKED, {}).get("chain", plan.chain)
+        return cls.from_dict({"chain": [{k: v for k, v in e.items() if k != "version"} for e in entries]})
 
     @classmethod
     def from_names(cls, names: Iterable[str] = DEFAULT) -> Self:

@@ -16,7 +16,7 @@ from typing import Any
 
 from spillgate.dsp.errors import PluginError, PluginWarning, UnknownProcessorError, nearest
 
-__all__ = ["Entry", "flaw", "get_processor", "get_step", "listing", "owner", "refresh", "summary"]
+__all__ = ["Entry", "flaw", "get_processor", "get_step", "listing", "needed", "owner", "refresh", "summary"]
 
 PROCESSORS = {
     "detect": "spillgate.dsp.processors.detect:Detect",
@@ -173,6 +173,30 @@ def summary(entry: Entry) -> str:
         return str(told["Summary"]) if "Summary" in told else ""
     except metadata.PackageNotFoundError:
         return ""
+
+
+def needed(cls: type[Any]) -> list[str]:
+    """Name the built-in processors that must stand before one.
+
+    Parameters
+    ----------
+    cls : type
+        The class of a processor.
+
+    Returns
+    -------
+    names : list of str
+        In the order in which they are to stand; whatever these need is among them.
+    """
+    found: set[str] = set()
+    todo = [cls]
+    while todo:
+        wants = todo.pop().needs
+        others = {n: get_processor(n) for n in PROCESSORS if n not in found}
+        new = [n for n, other in others.items() if other.gives & wants and other is not cls]
+        found |= set(new)
+        todo += [others[n] for n in new]
+    return [n for n in PROCESSORS if n in found]
 
 
 def flaw(cls: type[Any]) -> str:

@@ -15,14 +15,15 @@ ALLOWED = {
     "dsp.params": {"dsp.errors"},
     "dsp.writing": {"dsp.errors"},
     "dsp.reading": set(),
+    "dsp.words": set(),
     "dsp.core": {"dsp.errors", "dsp.params"},
-    "dsp.take": {"dsp.errors", "dsp.params", "dsp.writing", "dsp.reading", "dsp.core"},
-    "dsp.plan": {"dsp.errors", "dsp.params", "dsp.writing", "dsp.reading", "dsp.core"},
+    "dsp.take": {"dsp.errors", "dsp.params", "dsp.writing", "dsp.reading", "dsp.words", "dsp.core"},
+    "dsp.plan": {"dsp.errors", "dsp.params", "dsp.writing", "dsp.reading", "dsp.words", "dsp.core"},
     "dsp.processor": {"dsp.errors", "dsp.params", "dsp.core", "dsp.take", "dsp.plan"},
 }
 """Layer -> layers it may import besides itself, bottom up."""
 
-_LOW = {"dsp.errors", "dsp.params", "dsp.writing", "dsp.reading", "dsp.core", "dsp.take", "dsp.plan", "dsp.processor"}
+_LOW = {*ALLOWED}
 ALLOWED["dsp.steps"] = _LOW
 ALLOWED["dsp.processors"] = _LOW | {"dsp.steps"}
 ALLOWED["dsp.synth"] = _LOW

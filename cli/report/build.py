@@ -23,9 +23,10 @@ from spillgate.dsp.core.audio.overview import expand
 from spillgate.dsp.plan.model import Finding, Hit, Plan
 from spillgate.dsp.plan.sheet import Section
 from spillgate.dsp.take.model import ROLES, Take, Track
+from spillgate.dsp.words import clock, duration
 from spillgate.dsp.writing import write_atomically
 
-__all__ = ["SURE", "Words", "page", "write_report"]
+__all__ = ["SURE", "Words", "asset", "environment", "page", "write_report"]
 
 SURE = 0.99
 """Hits below this confidence are shown as doubtful."""
@@ -147,12 +148,12 @@ def page(
     mend = [f for f in plan.findings if f.severity == "mend"]
     wide = [f for f in plan.findings if f.severity != "mend" and f.track not in index]
     text_of_page: str = (
-        _environment()
+        environment()
         .get_template("page.html")
         .render(
             take=take.name,
             verdict=verdict(plan, len(asked)),
-            what=f"{len(shown)} drum track{'' if len(shown) == 1 else 's'}, {_clock(take.n_samples / take.sr)}",
+            what=f"{len(shown)} drum track{'' if len(shown) == 1 else 's'}, {duration(take.n_samples / take.sr)}",
             changed=words.changed,
             tracks=rows,
             questions=[_question(g, k, index) for k, g in enumerate(asked[:ASKED])],
@@ -163,9 +164,9 @@ def page(
             footer=words.footer,
             sheet=words.sheet,
             roles=ROLES,
-            css=_asset("report.css"),
-            js=_asset("report.js"),
-            review_js=[_asset("review.js"), _asset("listen.js")] if editing else [],
+            css=asset("report.css"),
+            js=asset("report.js"),
+            review_js=[asset("review.js"), asset("listen.js")] if editing else [],
             editing=editing,
             base=base,
             data=_Safe(text),
@@ -185,20 +186,17 @@ class _Safe(str):
 
 
 @functools.cache
-def _environment() -> Any:
+def environment() -> Any:
+    """Give the templates of the pages; everything that goes into them is escaped."""
     import jinja2
 
     loader = jinja2.PackageLoader("spillgate.cli.report", "assets")
     return jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined)
 
 
-def _asset(name: str) -> _Safe:
+def asset(name: str) -> _Safe:
+    """Read a script or style that goes into a page as it is."""
     return _Safe((resources.files("spillgate.cli.report") / "assets" / name).read_text(encoding="utf-8"))
-
-
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes}:{rest:02d} min" if minutes else f"{rest} s"
 
 
 def _chain_row(entry: Mapping[str, Any]) -> dict[str, str]:
@@ -340,10 +338,9 @@ def _settings(plan: Plan, track: Track) -> list[dict[str, Any]]:
 def _hit_rows(hits: Sequence[Hit], offset: float) -> list[dict[str, Any]]:
     rows = []
     for h in sorted(hits, key=lambda h: (h.confidence >= SURE, h.time_s)):
-        minutes, seconds = divmod(h.time_s - offset, 60.0)
         rows.append(
             {
-                "time": f"{int(minutes)}:{seconds:06.3f}",
+                "time": clock(h.time_s - offset),
                 "at": round(h.time_s, 5),
                 "level": f"{h.level_db:.1f}",
                 "confidence": f"{h.confidence:.2f}",

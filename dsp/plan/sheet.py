@@ -12,6 +12,7 @@ from spillgate.dsp.plan.cuts import cuts_of
 from spillgate.dsp.plan.model import Plan, TrackFacts
 from spillgate.dsp.plan.output import output_of
 from spillgate.dsp.plan.tables import TEMPERATURE_C, fixed
+from spillgate.dsp.words import clock, counted
 from spillgate.dsp.writing import write_atomically
 
 __all__ = ["Section", "session_sheet", "sheet_text", "write_sheet"]
@@ -92,8 +93,7 @@ def session_sheet(
 
 def _about(plan: Plan, take: str, said: Sequence[str]) -> Section:
     seconds = plan.n_samples / plan.sr if plan.sr else 0.0
-    minutes, rest = divmod(seconds, 60.0)
-    first = f"{take}: {len(plan.tracks)} tracks, {plan.sr} Hz, {int(minutes)}:{rest:06.3f} min"
+    first = f"{take}: {len(plan.tracks)} tracks, {plan.sr} Hz, {clock(seconds)} min"
     moved = [a for a in plan.alignments if a.applied and a.delay_samples]
     how = ["Stems keep the start and the length of the recordings: lay them at the same place."]
     if moved:
@@ -168,10 +168,8 @@ def _stems(plan: Plan) -> Section:
         for f in held.get(t.track, ()):
             remarks = list(f.get("notes", ()))
             if f.get("overs"):
-                at = f"{int(f['over_at_s'] // 60)}:{f['over_at_s'] % 60:06.3f}"
-                remarks.insert(
-                    0, f"{f['overs']} samples clipped, the first at {at}, up to {f['over_db']:.2f} dB over full scale"
-                )
+                at, up_to = clock(f["over_at_s"]), f"{f['over_db']:.2f} dB over full scale"
+                remarks.insert(0, f"{counted(f['overs'], 'sample')} clipped, the first at {at}, up to {up_to}")
             if f.get("cut_s"):
                 remarks.insert(0, f"{f['cut_s'] * 1e3:.1f} ms pushed past the end, peak {f['cut_db']:.0f} dBFS")
             if not f["written"]:

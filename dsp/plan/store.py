@@ -224,6 +224,7 @@ _FIGURES: dict[str, Any] = {
     "render": Mapping[str, Mapping[str, list[Any]]],
     "output": Mapping[str, Any],
     "without": Mapping[str, list[Any]],
+    "asked": Mapping[str, list[Mapping[str, Any]]],
 }
 """Figures that are not only reported but worked with when a plan is opened again."""
 

@@ -226,8 +226,13 @@ def fixed(value: float, places: int) -> str:
 
 def write_table(path: Path, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
     """Write a table as comma-separated text, whole or not at all."""
+    write_atomically(path, table_text(columns, rows).encode())
+
+
+def table_text(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Give a table as comma-separated text."""
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(columns)
     writer.writerows(rows)
-    write_atomically(path, stream.getvalue().encode())
+    return stream.getvalue()

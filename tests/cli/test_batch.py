@@ -10,12 +10,16 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
-from spillgate.cli import many
-from spillgate.cli.many import Outcome, Task, find_takes, local, ranked, table
+from spillgate.cli import many, output, spread
+from spillgate.cli.desk import open_desk
+from spillgate.cli.many import Outcome, Task, find_takes, places
+from spillgate.cli.spread import local
+from spillgate.cli.takes_page import overview, ranked, table
 from spillgate.dsp.errors import TakeError
 
 
@@ -65,9 +69,70 @@ def test_a_batch_does_every_take_and_a_bad_one_stops_nothing(small_take, tmp_pat
 @pytest.mark.slow
 def test_other_settings_are_done_again(small_take, tmp_path, spillgate) -> None:
     songs = tree(small_take, tmp_path / "songs", "one")
-    assert spillgate("batch", songs, "-o", "out", "detect").returncode == 0
-    again = spillgate("batch", songs, "-o", "out", "detect", "--spacing-ms", "20")
-    assert "1 of 1 takes done." in again.stdout
+
+    def batch(*words: str) -> str:
+        result = spillgate("batch", songs, "-o", "out", *words)
+        assert result.returncode == 0, result.stderr
+        return str(result.stdout).splitlines()[0]
+
+    anew, before = "1 of 1 takes done.", "1 of 1 takes done, 1 of them before."
+    assert batch("detect") == anew
+    assert batch("detect") == before
+    assert batch("detect", "--spacing-ms", "20") == anew
+    stems = ("--format", "flac", "--suffix", "_clean", "--removed")
+    assert batch("detect", "gate", *stems) == anew
+    assert sorted(p.suffix for p in (tmp_path / "out" / "one" / "stems").iterdir() if "_clean" in p.name) != []
+    assert batch("detect", "gate", *stems) == before
+    gone = next((tmp_path / "out" / "one" / "removed").iterdir())
+    gone.unlink()
+    assert batch("detect", "gate", *stems) == anew
+    assert gone.is_file()
+    assert batch("detect", "gate") == anew
+
+
+def test_what_was_overruled_since_is_not_done_again(small_take, tmp_path) -> None:
+    songs, out = tree(small_take, tmp_path / "songs", "one"), tmp_path / "out" / "one"
+    chain = {"chain": [{"processor": "detect", "params": {}}, {"processor": "gate", "params": {}}]}
+    task = Task("one", str(songs / "one"), str(out), chain)
+    assert many.one_take(task).state == "done"
+    track = open_desk(out).take.of_role("tom")[0].label
+    text = f'[[parameter]]\ntrack = "{track}"\nprocessor = "gate"\nname = "floor_db"\nvalue = -18.0\n'
+    (out / "corrections.toml").write_text(text, "utf-8")
+    assert open_desk(out).render()
+    assert many.one_take(task).state == "had been done"
+    desk = open_desk(out)
+    desk.take_back(["gate"])
+    desk.render()
+    assert many.one_take(task).state == "had been done"
+
+
+def test_takes_inside_one_another_go_side_by_side() -> None:
+    assert places(["a", "b/c"], "songs") == {"a": "a", "b/c": "b/c"}
+    assert places(["a", "a/stems", "a/x/y", "a - stems"], "songs") == {
+        "a": "a",
+        "a - stems": "a - stems",
+        "a/stems": "a - stems_",
+        "a/x/y": "a - x - y",
+    }
+    assert places([".", "a", "songs"], "songs") == {".": "songs_", "a": "songs - a", "songs": "songs - songs"}
+
+
+def test_a_worker_of_another_version_does_nothing(small_take, tmp_path) -> None:
+    outcome = many.one_take(Task("one", str(small_take), str(tmp_path / "out"), {"chain": []}, version="0.0.1"))
+    assert (outcome.state, "the batch 0.0.1; install the same" in outcome.verdict) == ("failed", True)
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_take_waits_for_the_process_that_is_at_it(small_take, tmp_path) -> None:
+    out = tmp_path / "out"
+    task = Task("one", str(small_take), str(out), {"chain": [{"processor": "detect", "params": {}}]})
+    out.mkdir()
+    with ThreadPoolExecutor(1) as pool:
+        with output._lock(out):
+            waiting = pool.submit(many.one_take, task)
+            time.sleep(0.5)
+            assert not waiting.done()
+        assert waiting.result().state == "done"
 
 
 def test_an_output_inside_the_tree_is_refused(small_take, tmp_path, spillgate) -> None:
@@ -126,8 +191,8 @@ def test_a_take_that_kills_its_process_is_found_and_the_others_are_done(monkeypa
     import multiprocessing
 
     # forked, so that the children know the stand-in for the job
-    monkeypatch.setattr(many, "_spawn", lambda: multiprocessing.get_context("fork"))
-    monkeypatch.setattr(many, "one_take", _dies)
+    monkeypatch.setattr(spread, "_spawn", lambda: multiprocessing.get_context("fork"))
+    monkeypatch.setattr(spread, "one_take", _dies)
     tasks = [Task(n, "", "", {}) for n in ("a", "killer", "b")]
     outcomes = {o.take: o for o in local(2)(tasks)}
     assert {n: o.state for n, o in outcomes.items()} == {"a": "done", "b": "done", "killer": "failed"}
@@ -143,3 +208,9 @@ def test_the_worst_come_first_and_the_table_knows_no_order() -> None:
     ]
     assert [o.take for o in ranked(made)] == ["bad", "asks", "asks more", "quiet"]
     assert table(made) == table(made[::-1])
+    page = overview(made, 6)
+    assert [page.index(f">{name}<") for name in ("bad", "asks", "asks more", "quiet")] == sorted(
+        page.index(f">{name}<") for name in ("bad", "asks", "asks more", "quiet")
+    )
+    assert "1 failed, 11 questions, 2 not done yet" in page
+    assert "&lt;b&gt;" in overview([Outcome("<b>", "failed", verdict="<b>")], 1)

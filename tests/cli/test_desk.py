@@ -98,3 +98,15 @@ def test_a_ring_kept_longer_is_in_the_stem(finished: Path) -> None:
     after, _ = soundfile.read(finished / "stems" / "03 Rack Tom.wav")
     late = slice(round((hit.time_s + 0.9) * sr), round((hit.time_s + 1.1) * sr))
     assert np.sum(after[late] ** 2) > 10 * np.sum(before[late] ** 2)
+
+
+def test_a_parameter_correction_taken_out_again_is_undone(finished: Path) -> None:
+    stem = finished / "stems" / "03 Rack Tom.wav"
+    before = stem.read_bytes()
+    text = '[[parameter]]\ntrack = "03 Rack Tom"\nprocessor = "gate"\nname = "floor_db"\nvalue = -9.0\n'
+    (finished / "corrections.toml").write_text(text, "utf-8")
+    assert open_desk(finished).render() == {stem.name}
+    assert stem.read_bytes() != before
+    (finished / "corrections.toml").unlink()
+    assert open_desk(finished).render() == {stem.name}
+    assert stem.read_bytes() == before

@@ -108,11 +108,23 @@ def test_a_printed_chain_is_read_back_the_same(tmp_path: Path) -> None:
     ("words", "code", "line"),
     [
         (("gate", "take", "-o", "out"), 2,
-         "gate: is a processor, but the take comes first: spillgate run TAKE -o OUT gate …"),
+         "gate: is a processor, but the take comes first: spillgate run TAKE -o OUT detect gate …"),
         (("--floor-db", "-40", "take", "-o", "out"), 2,
-         "--floor-db: belongs behind its processor: spillgate run TAKE -o OUT … gate --floor-db …"),
+         "--floor-db: belongs behind its processor, gate: "
+         "spillgate run TAKE -o OUT detect align gate --floor-db -40"),
         (("take", "-o", "out", "--floor-db", "-40"), 2,
-         "--floor-db: belongs behind its processor: spillgate run TAKE -o OUT … gate --floor-db …"),
+         "--floor-db: belongs behind its processor, gate: "
+         "spillgate run take -o OUT detect align gate --floor-db -40"),
+        (("my take", "-o", "out", "--limit-db=6"), 2,
+         "--limit-db=6: belongs behind its processor, spill: "
+         "spillgate run 'my take' -o OUT detect spill --limit-db=6"),
+        (("take", "-o", "out", "--no-whole-samples"), 2,
+         "--no-whole-samples: belongs behind its processor, align: "
+         "spillgate run take -o OUT detect align --no-whole-samples gate"),
+        (("take", "-o", "out", "--later-ms"), 2,
+         "--later-ms: belongs behind its processor, rooms: "
+         "spillgate run take -o OUT detect align rooms --later-ms VALUE"),
+        (("take", "-o", "out", "overheads"), 1, "overheads: needs delays; put detect align before it"),
         (("take", "--florr-db", "-40"), 2,
          "--florr-db: no such option; see spillgate run --help and spillgate processors NAME"),
         (("take", "-o", "out", "gate"), 1, "gate: needs hits; put detect before it"),
