@@ -50,6 +50,8 @@ class TomMask:
     figures : dict
         For reports.
     questions : tuple of Question
+    offset : float
+        Constant to be taken off first, 1.0 = full scale.
     """
 
     track: str
@@ -57,10 +59,11 @@ class TomMask:
     step: dict[str, float]
     figures: dict[str, Any]
     questions: tuple[Question, ...] = ()
+    offset: float = 0.0
 
 
 def with_masks(plan: Plan, by: str, masks: Iterable[TomMask]) -> Plan:
-    """Return a plan with these masks as the steps of processor `by`."""
+    """Return a plan with these masks, and offsets that nobody else takes off, as the steps of processor `by`."""
     steps: dict[str, tuple[StepSpec, ...]] = {}
     arrays: dict[str, NDArray[Any]] = {}
     for m in masks:
@@ -68,6 +71,9 @@ def with_masks(plan: Plan, by: str, masks: Iterable[TomMask]) -> Plan:
             names = {name: f"{by}/{m.track}/{name}" for name in m.arrays}
             arrays.update({names[name]: array for name, array in m.arrays.items()})
             steps[m.track] = (StepSpec(step="mask", params=m.step, arrays=names),)
+            off = any(s.step == "offset" and s.by != by for s in plan.steps.get(m.track, ()))
+            if m.offset and not off:
+                steps[m.track] = (StepSpec(step="offset", params={"offset": m.offset}), *steps[m.track])
     return plan.with_steps(by, steps, arrays)
 
 
@@ -80,7 +86,8 @@ class Gate(Processor):
     Figures per track: ``spans`` ([[open_s, close_s], …] on the take's timeline), ``verdict`` (``worth cleaning``,
     ``little to gain``, ``leave``), ``why``, ``bleed_removed_db``, ``drum_to_bleed_db``, ``ring_s`` (median time open
     after a hit that no other cuts short), ``hits``, ``mics`` (other mics that may explain the bleed),
-    ``unexplained_pct`` (share of the bleed between hits that they do not explain).
+    ``unexplained_pct`` (share of the bleed between hits that they do not explain), ``offset_dbfs`` (of a constant
+    offset that is taken off first, if there is one).
     """
 
     name: ClassVar[str] = "gate"
@@ -157,7 +164,7 @@ class Gate(Processor):
         gains = overruled(gains, plan, track, tom.grid.hop, take.sr)
         cuts = not_silenced(tom.hits, plan, track, take.sr)
         figures = self._report(tom.parts, tom, closing, gains, cuts, take)
-        return TomMask(track.id, {"gains": quantise(gains), "cuts": cuts}, self._step(), figures)
+        return TomMask(track.id, {"gains": quantise(gains), "cuts": cuts}, self._step(), figures, offset=tom.offset)
 
     def _by_band(self, take: Take, plan: Plan, track: Track, tom: TomParts) -> tuple[NDArray[np.float32], Closing]:
         """Close band by band; as far as the engineer says how long a ring is kept, by that."""
@@ -218,6 +225,9 @@ class Gate(Processor):
             mics=tom.n_mics,
             unexplained_pct=round(100 * parts.unexplained, 1),
         )
+        if tom.offset:
+            figures.update(offset_dbfs=round(db(tom.offset**2), 1))
+            figures["why"] += f"; an offset of {db(tom.offset**2):.0f} dBFS is taken off first"
         return figures
 
     def _step(self) -> dict[str, float]:

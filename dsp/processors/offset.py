@@ -41,7 +41,8 @@ class Offset(Processor):
         steps, figures = {}, {}
         for track in take.drum_tracks:
             table = take.features["levels"].get(track.id)
-            if table is None:
+            done = any(s.step == "offset" and s.by != self.name for s in plan.steps.get(track.id, ()))
+            if table is None or done:
                 continue
             offset = level_figures(table).offset
             if abs(offset) >= 10 ** (self.for_track(track).least_db / 20):

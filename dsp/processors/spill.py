@@ -28,6 +28,8 @@ MOST_UNEXPLAINED = 0.45
 with mics left out: up to here the result was better than the gate's in every case)."""
 WORTH_SAYING = 0.20
 """From this share on it is said; complete takes have up to 0.16."""
+KEPT_FADE_S = 0.010
+"""Fade of the cancelling signal before and behind a span that is kept, s."""
 BLOCK = 1 << 19
 """Samples read at a time."""
 
@@ -136,8 +138,8 @@ class Spill(Gate):
         )
         arrays: dict[str, NDArray[Any]] = {"gains": quantise(mask), "cuts": cuts}
         if left.signal is not None:
-            arrays["cancel"] = left.signal
-        return TomMask(track.id, arrays, self._step(), figures)
+            arrays["cancel"] = not_kept(left.signal, plan, track, take.sr)
+        return TomMask(track.id, arrays, self._step(), figures, offset=tom.offset)
 
     def _least(self) -> float:
         return 0.0 if self.limit_db is None else float(10 ** (-self.limit_db / 20))
@@ -180,6 +182,31 @@ class Spill(Gate):
         rows.append(feature.finish(state))
         frames = np.unique(g.frame_at(tom.hits.astype(np.float64)))
         return Lowered(take_apart(np.concatenate(rows), [m for _, m in others], frames, g.frame_s), signal)
+
+
+def not_kept(signal: NDArray[np.float32], plan: Plan, track: Track, sr: int) -> NDArray[np.float32]:
+    """Cancel nothing in the spans that the engineer keeps: there the recording passes bit for bit.
+
+    The signal at the low rate fades out before each span and in behind it, farther away than the rate changer reaches.
+    """
+    from math import ceil, floor
+
+    import numpy as np
+
+    from spillgate.dsp.core.cleaning.cancel import MARGIN, factor_of
+
+    rate = sr / factor_of(sr)
+    n = max(round(KEPT_FADE_S * rate), 1)
+    up = (0.5 - 0.5 * np.cos(np.pi * np.arange(1, n + 1) / (n + 1))).astype(np.float32)
+    share = np.ones(len(signal) + 2 * n, np.float32)  # n more at either end
+    for span in plan.spans:
+        if span.track == track.id and span.keep:
+            a = max(floor(span.start_s * rate) - MARGIN - 1, 0) + n
+            b = min(max(ceil(span.stop_s * rate) + MARGIN + 2 + n, a), len(share) - n)
+            share[a:b] = 0.0
+            share[a - n : a] = np.minimum(share[a - n : a], up[::-1])
+            share[b : b + n] = np.minimum(share[b : b + n], up)
+    return signal * share[n:-n]
 
 
 def _is_spill(m: TomMask) -> bool:

@@ -15,11 +15,16 @@ if TYPE_CHECKING:
     from spillgate.dsp.core.cleaning.bandgrid import Grid
     from spillgate.dsp.core.cleaning.bleed import Mic, Parts
 
-__all__ = ["SURE", "TomParts", "low_rate", "other_mics", "state_of", "tom_parts", "was_played"]
+__all__ = ["SURE", "TomParts", "low_rate", "offset_of", "other_mics", "state_of", "tom_parts", "was_played"]
 
 SURE = 0.97
 """A drum that was really played has at least one hit this certain (measured: never-hit toms reached 0.95, real ones at
 least 0.987)."""
+OFFSET_DB = -60.0
+"""From this level on an offset is taken off before a mask closes on it, dBFS: each opening would thump (common
+practice, no source)."""
+OFFSET_FRAMES = 64
+"""Frames in which it is measured; windowed, rumble averages out."""
 LOW_RATE_BLOCK = 1 << 16
 """Samples of the low rate that are made at a time."""
 
@@ -39,6 +44,8 @@ class TomParts:
     grid : Grid
     made_from : hashable
         What the parts depend on besides the take.
+    offset : float
+        Constant in the track that would thump at every opening, 1.0 = full scale; 0 if it is too small for that.
     """
 
     hits: NDArray[np.int64]
@@ -46,6 +53,7 @@ class TomParts:
     n_mics: int
     grid: Grid
     made_from: Any
+    offset: float = 0.0
 
 
 def state_of(plan: Plan, track: Track) -> DrumState | None:
@@ -100,9 +108,37 @@ def tom_parts(take: Take, plan: Plan, track: Track) -> TomParts:
         mics = [mic for _, mic in other_mics(take, plan, track)]
         frames = np.unique(g.frame_at(hits.astype(np.float64)))
         parts = take_apart(take.features["band_powers"][track.id], mics, frames, g.frame_s)
-        return TomParts(hits, parts, len(mics), g, key)
+        return TomParts(hits, parts, len(mics), g, key, offset_of(take, track))
 
     return take.once(f"tom parts: {track.id}", key, make)
+
+
+def offset_of(take: Take, track: Track) -> float:
+    """Measure a constant offset in a track, where it is quiet.
+
+    Parameters
+    ----------
+    take : Take
+        With the feature ``band_powers``.
+    track : Track
+
+    Returns
+    -------
+    offset : float
+        1.0 = full scale; 0 under `OFFSET_DB`.  A multiple of 2⁻³¹, which 32-bit samples can hold.
+    """
+    from spillgate.dsp.core.cleaning.bandgrid import grid, window
+
+    g = grid(take.sr)
+    level: NDArray[np.float64] = np.sum(take.features["band_powers"][track.id], axis=1, dtype=np.float64)
+    sounding = np.flatnonzero(level > 0)
+    quiet = sounding[level[sounding] <= np.median(level[sounding])] if len(sounding) else sounding
+    some = quiet[np.arange(min(len(quiet), OFFSET_FRAMES)) * len(quiet) // max(min(len(quiet), OFFSET_FRAMES), 1)]
+    w = window(g.frame_length)
+    half = g.frame_length // 2
+    means = [float(w @ take.read(track, k * g.hop - half, k * g.hop + half, "float64")) / float(w.sum()) for k in some]
+    found = float(np.median(means)) if means else 0.0
+    return round(found * 2**31) / 2**31 if abs(found) >= 10 ** (OFFSET_DB / 20) else 0.0
 
 
 def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:

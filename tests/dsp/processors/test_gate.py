@@ -8,6 +8,8 @@ from spillgate.dsp.chain import begin
 from spillgate.dsp.core.cleaning.bandgrid import back, grid, transform, window
 from spillgate.dsp.plan.model import DrumState, Hit, Plan, Span
 from spillgate.dsp.processors.gate import Gate
+from spillgate.dsp.processors.offset import Offset
+from spillgate.dsp.processors.spill import Spill
 from spillgate.dsp.steps.base import Context
 from spillgate.dsp.steps.mask import MaskStep
 from spillgate.dsp.take.features import measure
@@ -324,3 +326,37 @@ def test_grid_of_the_arrays(made, cleaned):
     g = grid(take.sr)
     assert cleaned.arrays["gate/tom1.wav/gains"].shape == (g.n_frames(take.n_samples), g.n_bands)
     assert cleaned.arrays["gate/tom1.wav/cuts"].dtype == np.int64
+
+
+def with_offset(take, offset):
+    audio = {t.id: take.read(t).copy() for t in take.tracks}
+    audio["tom1.wav"] += np.float32(offset)
+    return measure(Take.from_arrays(take.tracks, audio, SR), Gate.features)
+
+
+def test_an_offset_never_thumps(made, cleaned):
+    take, own, plan = made
+    shifted = with_offset(take, 0.01)
+    after = Gate().decide(shifted, plan)
+    offset, mask = after.steps["tom1.wav"]
+    assert (offset.step, mask.step) == ("offset", "mask")
+    # the planted value; a hundredth of it is 40 dB less thump
+    assert offset.params["offset"] == pytest.approx(0.01, abs=1e-4)
+    assert after.figures["gate"]["tom1.wav"]["offset_dbfs"] == pytest.approx(-40, abs=0.1)
+    assert after.figures["gate"]["tom1.wav"]["why"].endswith("an offset of -40 dBFS is taken off first")
+    mask_only = after.replace(steps={"tom1.wav": (mask,)})
+    x = take.read(take.track("tom1.wav"), dtype="float64")
+    shifted_back = Take.from_arrays(take.tracks, {"tom1.wav": x + 0.01 - offset.params["offset"]}, SR)
+    one = shifted_back.replace(tracks=(take.track("tom1.wav"),))
+    y = rendered(one, mask_only, "tom1.wav")
+    assert si_sdr(y, own["tom1.wav"]) > si_sdr(rendered(take, cleaned, "tom1.wav"), own["tom1.wav"]) - 0.05
+    assert [s.step for s in Gate().decide(with_offset(take, 0.0005), plan).steps["tom1.wav"]] == ["mask"]
+
+
+def test_an_offset_is_taken_off_once(made):
+    take, _, plan = made
+    shifted = measure(with_offset(take, 0.01), {"band_powers", "levels"})
+    orders = ((Offset(), Gate()), (Gate(), Offset()), (Gate(), Spill()), (Spill(), Gate()))
+    for first, second in orders:
+        both = second.decide(shifted, first.decide(shifted, plan))
+        assert [s.step for s in both.steps["tom1.wav"]].count("offset") == 1

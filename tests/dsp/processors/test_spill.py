@@ -8,6 +8,7 @@ import pytest
 
 from spillgate.dsp.chain import Chain
 from spillgate.dsp.core.cleaning.softmask import gain_jump_db
+from spillgate.dsp.plan.model import Span
 from spillgate.dsp.processors.gate import Gate
 from spillgate.dsp.processors.spill import Spill
 from spillgate.dsp.registry import get_processor
@@ -181,3 +182,19 @@ def test_is_registered_and_stands_in_a_chain():
 
 def test_keeps_the_contract():
     check_processor(Spill)
+
+
+@pytest.mark.parametrize(("start_s", "stop_s"), [(2.5, 2.9), (0.0, 2.3), (13.0, 14.0)])
+def test_a_span_that_is_kept_passes_bit_for_bit(made, gated, start_s, stop_s):
+    take, _, _ = made
+    spans = (Span(track="tom1.wav", start_s=start_s, stop_s=stop_s, keep=True),)
+    after = Spill().decide(take, gated.replace(spans=spans))
+    before = Spill().decide(take, gated)
+    x, y = take.read(take.track("tom1.wav"), dtype="float64"), gate_take.rendered(take, after, "tom1.wav")
+    kept = slice(round(start_s * SR), round(stop_s * SR))
+    assert np.array_equal(y[kept], x[kept])
+    # a second away nothing has changed
+    z = gate_take.rendered(take, before, "tom1.wav")
+    far = np.ones(len(x), bool)
+    far[max(round((start_s - 1) * SR), 0) : round((stop_s + 1) * SR)] = False
+    assert np.array_equal(y[far], z[far])
