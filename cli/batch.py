@@ -78,7 +78,6 @@ def command(
         raise OutputError(f"{out}: lies inside {tree} or holds it; choose a folder apart from the recordings")
     tasks = tasks_of(tree, out, chain, Output(**stems))
     submit = on_cluster(cluster) if cluster else local(workers or default_workers())
-    out.mkdir(parents=True, exist_ok=True)
     prepare_kernels(quiet or as_json)
     outcomes: list[Outcome] = []
     written = time.monotonic()
@@ -116,6 +115,7 @@ def _write(outcomes: Sequence[Outcome], of: int, out: Path) -> None:
     from spillgate.cli.takes_page import overview, table
     from spillgate.dsp.writing import write_atomically
 
+    out.mkdir(parents=True, exist_ok=True)
     write_atomically(out / "takes.csv", table(outcomes).encode())
     write_atomically(out / "takes.html", overview(outcomes, of).encode())
 
