@@ -24,7 +24,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.cleaning.ring import ages, decay_rates, track_ring
+from spillgate.dsp.core.cleaning.ring import age_class, ages, decay_rates, track_ring
 
 __all__ = ["Mic", "Parts", "cymbals_of", "fit_leaks", "take_apart"]
 
@@ -81,6 +81,8 @@ TREBLE_FROM, TREBLE_OF, TREBLE_SHARE = 18, 8, 1.3
 """From this band on (600 Hz) a drum decays at least 1.3 times as fast as in the median of the eight bands below: slower
 ones are a cymbal taken for the drum, and stay open as a stripe of hiss."""
 LANES = 8
+BANDS_AT_ONCE = 8
+"""Bands of the other mics that are laid out in time order at once: memory is read in lines of sixteen numbers."""
 
 
 @dataclass(frozen=True)
@@ -126,7 +128,13 @@ class Parts:
     unexplained: float
 
 
-def take_apart(tom: NDArray[np.float32], mics: Sequence[Mic], hits: NDArray[np.int64], frame_s: float) -> Parts:
+def take_apart(
+    tom: NDArray[np.float32],
+    mics: Sequence[Mic],
+    hits: NDArray[np.int64],
+    frame_s: float,
+    known: Parts | None = None,
+) -> Parts:
     """Split the band powers of a tom track into the drum and its bleed.
 
     Parameters
@@ -139,6 +147,9 @@ def take_apart(tom: NDArray[np.float32], mics: Sequence[Mic], hits: NDArray[np.i
         Frames of the tom's own hits, increasing.
     frame_s : float
         Time from frame to frame, s.
+    known : Parts, optional
+        Of the same track, mics and hits before something was taken off it: bands in which nothing changed are taken
+        over from it.
 
     Returns
     -------
@@ -150,52 +161,67 @@ def take_apart(tom: NDArray[np.float32], mics: Sequence[Mic], hits: NDArray[np.i
     bleed, ring = np.empty_like(x), np.empty_like(x)
     rates = np.empty((n_bands, 4))
     age = ages(hits, n_frames)
+    span = age_class(age, frame_s)
     weight = _silence_weight(age, hits, frame_s)
+    ones, none = np.ones(n_frames, np.float32), np.zeros(n_frames, np.float32)
     first = _chosen(np.flatnonzero(weight > 0))
     silent_s = float(np.sum(weight, dtype=np.float64)) * frame_s
     first_updates = FIRST_UPDATES if silent_s >= SILENT_NEEDED_S else 0
     second = _chosen(np.arange(n_frames))
     marked = (age >= 0) & (age * frame_s <= OWN_S)
-    shares = [_share(m.powers, tom, _chosen(np.flatnonzero((age >= OWN_FROM) & (age <= OWN_TO)))) for m in mics]
+    own = _chosen(np.flatnonzero((age >= OWN_FROM) & (age <= OWN_TO)))
+    shares = [np.float32(OWN_FACTOR) * _share(m.powers, tom, own).astype(np.float32) for m in mics]
     silent = _chosen(np.flatnonzero(weight >= LOUD_SILENT))
     limits = [_bounds(tom, m, silent, frame_s) for m in mics]
-    smears = [float(np.exp(-frame_s / tau)) for tau in SMEARS_S]
+    smears = np.exp(-frame_s / np.asarray(SMEARS_S))
+    close = np.asarray([m.close for m in mics], bool)
+    rows = np.empty((len(mics) + len(smears) * int(close.sum()) + 1, n_frames), np.float32)
     if first_updates:
         noise = START_NOISE * np.average(x, axis=1, weights=weight)
     else:
         noise = NOISE_FACTOR * np.percentile(x, NOISE_PERCENTILE, axis=1)
+
+    def follow(k: int) -> None:
+        rates[k] = decay_rates(x[k], bleed[k], age, frame_s, span)
+        if k >= TREBLE_FROM:
+            rates[k] = np.maximum(rates[k], TREBLE_SHARE * np.median(rates[k - TREBLE_OF : k], axis=0))
+        ring[k] = track_ring(x[k], bleed[k], age, rates[k], frame_s, span)
+
+    powers = np.empty((0, 0, 0), np.float32)
     for k in range(n_bands):
-        rows: list[NDArray[np.float32]] = []
+        if k % BANDS_AT_ONCE == 0:
+            powers = _turned(mics, k, min(k + BANDS_AT_ONCE, n_bands), n_frames)
+        if known is not None and np.array_equal(x[k], known.x[k]):
+            bleed[k], ring[k], rates[k] = known.bleed[k], known.ring[k], known.rates[k]
+            continue
+        mine = np.asarray([s[k] for s in shares], np.float32)
+        _sources(rows, powers[k % BANDS_AT_ONCE], x[k], mine, marked, close, smears, np.float32(FLOOR_SHARE))
+        rows[-1] = noise[k]
         bounds: list[float] = []
-        for mic, share, limit in zip(mics, shares, limits, strict=True):
-            p = np.ascontiguousarray(mic.powers[:, k])
-            cleaned = np.maximum(p - np.float32(OWN_FACTOR * share[k]) * x[k], np.float32(FLOOR_SHARE) * p)
-            p = np.where(marked, cleaned, p)
-            copies = [_smear(p, a) for a in smears] if mic.close else []
-            rows += [p, *copies]
-            bounds += [limit[k]] + [SMEAR_ROOM * limit[k]] * len(copies)
-        rows.append(np.full(n_frames, noise[k], np.float32))
-        bounds.append(np.inf)
-        powers, bound = np.stack(rows), np.asarray(bounds)
+        for mic, limit in zip(mics, limits, strict=True):
+            bounds += [limit[k]] + [SMEAR_ROOM * limit[k]] * (len(smears) if mic.close else 0)
+        bound = np.asarray([*bounds, np.inf])
         leaks = np.where(np.isfinite(bound), START_BOUNDED * bound, START_FREE)
         leaks[-1] = 1.0
-        leaks = fit_leaks(x[k], powers, weight, np.zeros_like(x[k]), leaks, bound, first_updates, first, MOST_OVER)
-        bleed[k] = _sum_of(powers, leaks)
-        rates[k] = decay_rates(x[k], bleed[k], age, frame_s)
-        if k >= TREBLE_FROM:
-            rates[k] = np.maximum(rates[k], TREBLE_SHARE * np.median(rates[k - TREBLE_OF : k], axis=0))
-        ring[k] = track_ring(x[k], bleed[k], age, rates[k], frame_s)
-        leaks = fit_leaks(x[k], powers, np.ones_like(x[k]), ring[k], leaks, bound, SECOND_UPDATES, second, MOST_OVER)
-        bleed[k] = _sum_of(powers, leaks)
-        rates[k] = decay_rates(x[k], bleed[k], age, frame_s)
-        if k >= TREBLE_FROM:
-            rates[k] = np.maximum(rates[k], TREBLE_SHARE * np.median(rates[k - TREBLE_OF : k], axis=0))
-        ring[k] = track_ring(x[k], bleed[k], age, rates[k], frame_s)
+        leaks = fit_leaks(x[k], rows, weight, none, leaks, bound, first_updates, first, MOST_OVER)
+        bleed[k] = _sum_of(rows, leaks)
+        follow(k)
+        leaks = fit_leaks(x[k], rows, ones, ring[k], leaks, bound, SECOND_UPDATES, second, MOST_OVER)
+        bleed[k] = _sum_of(rows, leaks)
+        follow(k)
     clear = np.where(weight >= SILENT_CLEAR, weight, np.float32(0))
     more = float(np.sum(clear * np.maximum(x - UNEXPLAINED * bleed, 0), dtype=np.float64))
     energy = float(np.sum(clear * x, dtype=np.float64))
     clear_s = float(np.sum(clear, dtype=np.float64)) * frame_s
     return Parts(x, bleed, ring, rates, clear_s, more / energy if energy > 0 else 0.0)
+
+
+def _turned(mics: Sequence[Mic], first: int, stop: int, n_frames: int) -> NDArray[np.float32]:
+    """Powers of all mics in some bands, shape (n_bands, n_mics, n_frames)."""
+    powers = np.empty((stop - first, len(mics), n_frames), np.float32)
+    for m, mic in enumerate(mics):
+        powers[:, m] = mic.powers[:, first:stop].T
+    return powers
 
 
 def cymbals_of(powers: NDArray[np.float32], drums: Sequence[Mic]) -> NDArray[np.float32]:
@@ -336,6 +362,31 @@ def _smear(p: NDArray[np.float32], a: float) -> NDArray[np.float32]:  # pragma: 
         now = a * now + (1.0 - a) * p[n]
         y[n] = now
     return y
+
+
+@njit(nogil=True, cache=True)
+def _sources(
+    rows: NDArray[np.float32],
+    powers: NDArray[np.float32],
+    x: NDArray[np.float32],
+    shares: NDArray[np.float32],
+    marked: NDArray[np.bool_],
+    close: NDArray[np.bool_],
+    smears: NDArray[np.float64],
+    floor: np.float32,
+) -> None:  # pragma: no cover - compiled
+    """Fill the rows with what may explain one band: each mic without the drum and, of close ones, smeared copies."""
+    row = 0
+    for m in range(len(powers)):
+        out, share = rows[row], shares[m]
+        for n in range(len(x)):
+            p = powers[m, n]
+            out[n] = max(p - share * x[n], floor * p) if marked[n] else p
+        row += 1
+        if close[m]:
+            for a in smears:
+                rows[row] = _smear(out, a)
+                row += 1
 
 
 @njit(nogil=True, cache=True)

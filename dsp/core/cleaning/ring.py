@@ -33,6 +33,8 @@ LEAST_SHARE = 0.02
 """During that time the drum has at least this share of the power."""
 FOLLOW = 0.35
 """How fast the ring follows a measurement that is all drum, per frame."""
+SLIGHT = 0.01
+"""A measurement with less than this share of the drum would move the ring by less than 0.0003 dB and is passed over."""
 DOWN_NEPER, UP_NEPER = -6.2 * np.log(10) / 10, 1.2 * np.log(10) / 10
 """Steps towards the measurement are held to −6.2 and +1.2 dB (as natural logarithms of power)."""
 TINY = 1e-30
@@ -61,7 +63,11 @@ def ages(hits: NDArray[np.int64], n_frames: int) -> NDArray[np.int64]:
 
 
 def decay_rates(
-    x: NDArray[np.float32], bleed: NDArray[np.float32], age: NDArray[np.int64], frame_s: float
+    x: NDArray[np.float32],
+    bleed: NDArray[np.float32],
+    age: NDArray[np.int64],
+    frame_s: float,
+    span: NDArray[np.int64] | None = None,
 ) -> NDArray[np.float64]:
     """Measure how fast the drum decays in one band at each age.
 
@@ -73,6 +79,8 @@ def decay_rates(
         From `ages`.
     frame_s : float
         Time from frame to frame, s.
+    span : ndarray, shape (n_frames,), int64, optional
+        `age_class` of the ages, if it is at hand.
 
     Returns
     -------
@@ -81,17 +89,13 @@ def decay_rates(
     """
     rates = np.full(len(AGES_S), UNKNOWN_DB_S)
     step = max(int(SLOPE_S / frame_s + 0.5), 1)
-    clear = (x > CLEAR * bleed) & (x - bleed > TINY)
-    good = np.flatnonzero(clear[:-step] & clear[step:] & (age[:-step] >= 0) & (age[step:] == age[:-step] + step))
-    if not len(good):
+    span = age_class(age, frame_s) if span is None else span
+    median, counts = _median_falls(x, bleed, age, span, step, len(AGES_S))
+    if not counts.any():
         return rates
-    over = x.astype(np.float64) - bleed
-    slopes = 10.0 * np.log10(over[good] / over[good + step]) / (step * frame_s)
-    which = age_class(age[good], frame_s)
     for k in range(len(AGES_S)):
-        mine = slopes[which == k]
-        if len(mine) >= FEWEST_SLOPES:
-            rates[k] = min(max(float(np.median(mine)), SLOWEST_DB_S), FASTEST_DB_S)
+        if counts[k] >= FEWEST_SLOPES:
+            rates[k] = min(max(10.0 * median[k] / (step * frame_s), SLOWEST_DB_S), FASTEST_DB_S)
         elif k:
             rates[k] = min(LATER * rates[k - 1], UNKNOWN_DB_S)
     return rates
@@ -108,6 +112,7 @@ def track_ring(
     age: NDArray[np.int64],
     rates: NDArray[np.float64],
     frame_s: float,
+    span: NDArray[np.int64] | None = None,
 ) -> NDArray[np.float32]:
     """Estimate the power of the drum's own sound in one band.
 
@@ -121,6 +126,8 @@ def track_ring(
         From `decay_rates`.
     frame_s : float
         Time from frame to frame, s.
+    span : ndarray, shape (n_frames,), int64, optional
+        `age_class` of the ages, if it is at hand.
 
     Returns
     -------
@@ -129,8 +136,44 @@ def track_ring(
     """
     keep = 10.0 ** (-rates * frame_s / 10.0)
     fresh = max(int(FRESH_S / frame_s + 0.5), 1)
-    ring: NDArray[np.float32] = _track(x, bleed, age, keep[np.maximum(age_class(age, frame_s), 0)], fresh)
+    span = age_class(age, frame_s) if span is None else span
+    ring: NDArray[np.float32] = _track(x, bleed, age, span, keep, fresh)
     return ring
+
+
+@njit(nogil=True, cache=True)
+def _median_falls(
+    x: NDArray[np.float32],
+    bleed: NDArray[np.float32],
+    age: NDArray[np.int64],
+    span: NDArray[np.int64],
+    step: int,
+    n_spans: int,
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:  # pragma: no cover - compiled
+    """Per span of ages the median of log10(over now / over `step` frames later), and how many there are.
+
+    The middle ratios are found first: only they need a logarithm.
+    """
+    ratios = np.empty((n_spans, max(len(x) - step, 0)))
+    counts = np.zeros(n_spans, np.int64)
+    for n in range(len(x) - step):
+        k, later = span[n], n + step
+        if k < 0 or age[later] != age[n] + step:
+            continue
+        if x[n] <= CLEAR * bleed[n] or x[later] <= CLEAR * bleed[later]:
+            continue
+        over, rest = float(x[n]) - float(bleed[n]), float(x[later]) - float(bleed[later])
+        if over > TINY and rest > TINY:
+            ratios[k, counts[k]] = over / rest
+            counts[k] += 1
+    median = np.zeros(n_spans)
+    for k in range(n_spans):
+        if counts[k]:
+            middle = (counts[k] - 1) // 2
+            parted = np.partition(ratios[k, : counts[k]], middle)
+            upper = parted[middle] if counts[k] % 2 else parted[middle + 1 :].min()
+            median[k] = 0.5 * (np.log10(parted[middle]) + np.log10(upper))
+    return median, counts
 
 
 @njit(nogil=True, cache=True)
@@ -138,6 +181,7 @@ def _track(
     x: NDArray[np.float32],
     bleed: NDArray[np.float32],
     age: NDArray[np.int64],
+    span: NDArray[np.int64],
     keep: NDArray[np.float64],
     fresh: int,
 ) -> NDArray[np.float32]:  # pragma: no cover - compiled
@@ -148,10 +192,10 @@ def _track(
             continue
         power = float(x[n])
         over = max(power - float(bleed[n]), 0.0)
-        now *= keep[n]
+        now *= keep[max(span[n], 0)]
         if age[n] <= fresh:
             now = max(now, power - FRESH_OVER * float(bleed[n]), LEAST_SHARE * power)
-        elif power > 0.0 and now > TINY:
+        elif over > SLIGHT * power and now > TINY:
             share = over / power
             step = np.log(max(over, TINY) / now)
             now *= np.exp(FOLLOW * share * share * min(max(step, DOWN_NEPER), UP_NEPER))

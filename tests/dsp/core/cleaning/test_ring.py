@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spillgate.dsp.core.cleaning.ring import _track, ages, decay_rates, track_ring
+from spillgate.dsp.core.cleaning.ring import _track, age_class, ages, decay_rates, track_ring
 
 FRAME_S = 0.016
 
@@ -78,9 +78,23 @@ def test_compiled_and_plain_agree_and_stay_finite(seed, hits):
     x, bleed = (rng.random((2, 200)) ** 8).astype(np.float32)
     x[50:60] = 0
     age = ages(np.sort(np.asarray(hits, np.int64)), 200)
-    keep = np.full(200, 0.9)
-    compiled = _track(x, bleed, age, keep, 6)
-    assert np.allclose(compiled, _track.py_func(x, bleed, age, keep, 6), rtol=1e-5)
+    keep, span = np.array([0.9, 0.8, 0.7, 0.6]), age_class(age, FRAME_S)
+    compiled = _track(x, bleed, age, span, keep, 6)
+    assert np.allclose(compiled, _track.py_func(x, bleed, age, span, keep, 6), rtol=1e-5)
     assert np.isfinite(compiled).all()
     assert (compiled >= 0).all()
     assert not compiled[age < 0].any()
+
+
+def test_the_median_slope_is_numpy_s():
+    rng = np.random.default_rng(3)
+    x, bleed = rng.gamma(0.5, 1, (2, 800)).astype(np.float32)
+    age = ages(np.array([10, 300, 420]), 800)
+    rates = decay_rates(x, 0.05 * bleed, age, 0.02)
+    over, step = x.astype(float) - np.float32(0.05) * bleed, 3
+    clear = x > 3 * np.float32(0.05) * bleed
+    n = np.flatnonzero(clear[:-step] & clear[step:] & (age[:-step] >= 0) & (age[step:] == age[:-step] + step))
+    slopes = 10 * np.log10(over[n] / over[n + step]) / (step * 0.02)
+    for k, (a, b) in enumerate(((0.03, 0.1), (0.1, 0.3), (0.3, 0.8), (0.8, 99))):
+        mine = slopes[(age[n] * 0.02 >= a) & (age[n] * 0.02 < b)]
+        assert rates[k] == pytest.approx(np.clip(np.median(mine), 5, 600), rel=1e-6)
