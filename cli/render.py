@@ -71,7 +71,7 @@ def command(
         click.echo(f"Nothing to change: {out / 'stems'}")
     if not verify and not quiet and not as_json:
         for question in desk.plan.questions:
-            if question.code == "correction.hit":
+            if question.code.startswith("correction."):
                 click.echo(question.text)
     if verify and different:
         more = f" and {len(different) - 1} more" if len(different) > 1 else ""

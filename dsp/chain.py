@@ -10,7 +10,8 @@ from typing import Any, ClassVar, Self
 
 from spillgate.dsp import registry
 from spillgate.dsp.errors import AudioFileError, ChainError, DspError, ParameterError, PluginError, nearest
-from spillgate.dsp.plan.corrections import Corrections, RoleEdit, lay_delays, lay_hits, lay_spans
+from spillgate.dsp.plan.corrections import Corrections, Edit, ParameterEdit, RoleEdit, placed
+from spillgate.dsp.plan.laying import lay_delays, lay_hits, lay_spans
 from spillgate.dsp.plan.model import Plan, Question, TrackFacts
 from spillgate.dsp.plan.store import from_json, to_json
 from spillgate.dsp.processor import Processor
@@ -113,18 +114,24 @@ class Chain(Processor):
         def find(name: str) -> str:
             return take.track(name).id
 
+        names = [p.name for p in processors]
+        unset = tuple(
+            f"{e.where or edits.source}: {e.processor} was not run, so {e.name} of {e.track} was not set"
+            for e in edits.parameters
+            if e.processor not in names
+        )
         hits_laid = False
         key = repr((edits.roles, plan.tracks))
         for p in processors:
             if "masks" in p.gives and not hits_laid:
-                plan, hits_laid = _lay(plan, edits, find), True
-                key += repr((edits.hits, edits.spans))
+                plan, hits_laid = _lay(plan, edits, find, unset), True
+                key += repr((edits.hits, edits.spans, unset, [e.where for e in edits.hits]))
             key += repr(p)
             plan = memory.decided(key, p, take, plan)
             if p.gives & {"delays", "moves"}:  # the engineer's word is the last one
                 plan = lay_delays(plan, edits, find)
                 key += repr(edits.delays)
-        plan = plan if hits_laid else _lay(plan, edits, find)
+        plan = plan if hits_laid else _lay(plan, edits, find, unset)
         return plan.with_figures(ASKED, {"chain": self.to_dict()["chain"]}) if edits.parameters else plan
 
     def check(self, take: Take, corrections: Corrections) -> None:
@@ -144,12 +151,18 @@ class Chain(Processor):
 
     def _corrected(self, take: Take, edits: Corrections) -> tuple[Take, tuple[Processor, ...]]:
         take = _with_roles(take, edits)
-        processors = tuple(_with_parameters(p, edits) for p in self.processors)
         check_processors(take.tracks, registry.listing())
-        for p in processors:
+        for p in self.processors:
             p.check_tracks(take)
-        for name in sorted(edits.tracks):
-            take.track(name)
+        drums = {t.drum for t in take.tracks if t.drum}
+        edit: Edit
+        for edit in (*edits.hits, *edits.spans, *edits.delays, *edits.parameters):
+            with placed(edit):
+                if not isinstance(edit, ParameterEdit) or edit.track not in drums:  # of all mics of a drum
+                    take.track(edit.track)
+                if isinstance(edit, ParameterEdit):
+                    registry.get_processor(edit.processor)
+        processors = tuple(_with_parameters(p, edits) for p in self.processors)
         return take, processors
 
     def to_dict(self) -> dict[str, Any]:
@@ -231,30 +244,32 @@ class Memory:
         return held[1]
 
 
-def _lay(plan: Plan, edits: Corrections, find: Callable[[str], str]) -> Plan:
+def _lay(plan: Plan, edits: Corrections, find: Callable[[str], str], unset: tuple[str, ...]) -> Plan:
     plan, unmatched = lay_hits(lay_spans(plan, edits, find), edits, find)
-    asked = tuple(Question(code="correction.hit", text=f"{text}; is it still wanted?") for text in unmatched)
-    return plan.with_questions("correction.hit", asked)
+    for code, texts in (("correction.hit", unmatched), ("correction.parameter", unset)):
+        asked = tuple(Question(code=code, text=f"{text}; is it still wanted?") for text in texts)
+        plan = plan.with_questions(code, asked)
+    return plan
 
 
 def _with_roles(take: Take, edits: Corrections) -> Take:
     for edit in edits.roles:
-        chosen = take.track(edit.track)
-        if edit.role not in ROLES:
-            raise ParameterError(f"{edits.source}: role {edit.role!r} is not known; {nearest(edit.role, ROLES)}")
+        with placed(edit):
+            chosen = take.track(edit.track)
+            if edit.role not in ROLES:
+                raise ParameterError(f"role {edit.role!r} is not known; {nearest(edit.role, ROLES)}")
         new = dataclasses.replace(chosen, role=edit.role, drum=edit.drum, position=edit.position, doubt="")
         take = take.replace(tracks=tuple(new if t is chosen else t for t in take.tracks))
     return take
 
 
 def _with_parameters(p: Processor, edits: Corrections) -> Processor:
-    mine = [e for e in edits.parameters if e.processor == p.name]
-    if not mine:
-        return p
-    tracks = {name: dict(values) for name, values in p.tracks.items()}
-    for e in mine:
-        tracks.setdefault(e.track, {})[e.name] = e.value
-    return dataclasses.replace(p, tracks=tracks)
+    for edit in edits.parameters:
+        if edit.processor == p.name:
+            own = {**p.tracks.get(edit.track, {}), edit.name: edit.value}
+            with placed(edit):
+                p = dataclasses.replace(p, tracks={**p.tracks, edit.track: own})
+    return p
 
 
 def begin(take: Take) -> Plan:

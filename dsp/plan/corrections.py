@@ -1,4 +1,4 @@
-"""The engineer's corrections: read, written, and laid over a plan.
+"""The engineer's corrections: read and written.
 
 One schema in TOML or JSON; times are seconds from the file's first sample, as in ``hits.csv``::
 
@@ -37,39 +37,36 @@ One schema in TOML or JSON; times are seconds from the file's first sample, as i
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import math
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar, Self
 
 from spillgate.dsp import reading
-from spillgate.dsp.errors import PlanError, nearest
-from spillgate.dsp.plan.model import Alignment, Hit, Plan, Question, Span, StepSpec
+from spillgate.dsp.errors import DspError, PlanError, nearest
 
 __all__ = [
-    "MATCH_S",
     "Corrections",
     "DelayEdit",
+    "Edit",
     "HitEdit",
     "ParameterEdit",
     "RoleEdit",
     "SpanEdit",
-    "lay_delays",
-    "lay_hits",
-    "lay_spans",
     "read_corrections",
 ]
 
 SCHEMA = 1
 
-MATCH_S = 0.015
-"""A correction belongs to the nearest hit within this distance (also the least distance of two hits)."""
-
 _FARTHEST = defaultdict(lambda: 1e6, samples=1e7, value=math.inf)
 """Times in seconds (eleven days) and delays in samples beyond which they are slips of the pen (common practice)."""
+
+_PLACE: Any = field(default="", compare=False, repr=False)
+"""Where a correction stands, for messages: file, table and number; no part of what it says."""
 
 _HIT_WORDS = ("keep", "leave out", "add", "move", "ring")
 _SPAN_WORDS = ("keep", "silence")
@@ -89,6 +86,8 @@ class HitEdit:
         New place, for ``move``.
     ring_until_s : float or None
         Until when its ring is kept.
+    where : str
+        Place for messages: file, table and number.
     """
 
     table: ClassVar[str] = "hit"
@@ -97,6 +96,7 @@ class HitEdit:
     do: str
     to_s: float | None = None
     ring_until_s: float | None = None
+    where: str = _PLACE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,6 +108,8 @@ class SpanEdit:
     track : str
     from_s, to_s : float
     do : {'keep', 'silence'}
+    where : str
+        Place for messages: file, table and number.
     """
 
     table: ClassVar[str] = "span"
@@ -115,6 +117,7 @@ class SpanEdit:
     from_s: float
     to_s: float
     do: str
+    where: str = _PLACE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,6 +128,8 @@ class ParameterEdit:
     ----------
     track, processor, name : str
     value : float, int, bool or str
+    where : str
+        Place for messages: file, table and number.
     """
 
     table: ClassVar[str] = "parameter"
@@ -132,6 +137,7 @@ class ParameterEdit:
     processor: str
     name: str
     value: Any
+    where: str = _PLACE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,12 +150,15 @@ class DelayEdit:
     samples : float
         Positive = later.
     polarity : {1, -1}
+    where : str
+        Place for messages: file, table and number.
     """
 
     table: ClassVar[str] = "delay"
     track: str
     samples: float
     polarity: int = 1
+    where: str = _PLACE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -160,6 +169,8 @@ class RoleEdit:
     ----------
     track, role : str
     drum, position : str or None
+    where : str
+        Place for messages: file, table and number.
     """
 
     table: ClassVar[str] = "role"
@@ -167,6 +178,7 @@ class RoleEdit:
     role: str
     drum: str | None = None
     position: str | None = None
+    where: str = _PLACE
 
 
 Edit = HitEdit | SpanEdit | ParameterEdit | DelayEdit | RoleEdit
@@ -206,7 +218,7 @@ class Corrections:
         out: dict[str, Any] = {"schema": SCHEMA}
         for kind in _KINDS:
             rows = [
-                {k: v for k, v in dataclasses.asdict(e).items() if v is not None}
+                {k: v for k, v in dataclasses.asdict(e).items() if v is not None and k != "where"}
                 for e in getattr(self, kind.table + "s")
             ]
             if rows:
@@ -285,10 +297,29 @@ def read_corrections(path: Path) -> Corrections:
     return Corrections.from_dict(data, path.name)
 
 
+@contextlib.contextmanager
+def placed(edit: Edit) -> Iterator[None]:
+    """Begin whatever is wrong with a correction with its place.
+
+    Parameters
+    ----------
+    edit : HitEdit, SpanEdit, ParameterEdit, DelayEdit or RoleEdit
+
+    Raises
+    ------
+    PlanError
+        In place of any error of ours.
+    """
+    try:
+        yield
+    except DspError as error:
+        raise PlanError(f"{edit.where}: {error}" if edit.where else str(error)) from error
+
+
 def _edit(kind: type[Any], row: object, where: str) -> Any:
     if not isinstance(row, Mapping):
         raise PlanError(f"{where}: is no table")
-    fields = {f.name: f for f in dataclasses.fields(kind)}
+    fields = {f.name: f for f in dataclasses.fields(kind) if f.name != "where"}
     values: dict[str, Any] = {}
     for key, value in row.items():
         if key not in fields:
@@ -297,7 +328,7 @@ def _edit(kind: type[Any], row: object, where: str) -> Any:
     for name, f in fields.items():
         if name not in values and f.default is dataclasses.MISSING:
             raise PlanError(f"{where}: the key '{name}' is missing")
-    edit = kind(**values)
+    edit = kind(**values, where=where)
     problem = _problem(edit)
     if problem:
         raise PlanError(f"{where}: {problem}")
@@ -338,170 +369,3 @@ def _problem(edit: Edit) -> str:
     if isinstance(edit, DelayEdit) and edit.polarity not in (1, -1):
         return f"polarity = {edit.polarity!r} is not allowed; use 1 or -1"
     return ""
-
-
-def lay_hits(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -> tuple[Plan, tuple[str, ...]]:
-    """Lay the hit corrections over a plan's hits.
-
-    Parameters
-    ----------
-    plan : Plan
-    corrections : Corrections
-    find : callable
-        Turns a name in a correction into a track id.
-
-    Returns
-    -------
-    plan : Plan
-    unmatched : tuple of str
-        One sentence for every correction that fits no hit.
-
-    Notes
-    -----
-    A stroke is one hit in each close mic of its drum: keeping, leaving out and moving act on all of them, by the
-    same amount of time.  Questions that a correction answers are gone.  The times that were found in the tracks
-    whose hits changed stay in ``figures["corrections"]["found"]``: whatever a processor learns from them about *other*
-    tracks, it learns from there, so that overruling a hit changes its own drum and nothing else.
-    """
-    hits = list(plan.hits)
-    unmatched: list[str] = []
-    facts = {t.track: t for t in plan.tracks}
-    for edit in corrections.hits:
-        track = find(edit.track)
-        fact = facts[track]
-        offset = fact.start / plan.sr
-        time = edit.time_s + offset
-        mics = [t.track for t in plan.tracks if t.drum == fact.drum and t.drum is not None and t.role == fact.role]
-        if edit.do == "add" and not 0.0 <= edit.time_s <= fact.n_samples / plan.sr:
-            length = f"{fact.n_samples / plan.sr:.3f} s"
-            unmatched.append(f"{corrections.source}: {edit.track} has no {edit.time_s:.3f} s (it lasts {length})")
-            continue
-        if edit.do == "add":
-            close = [k for k, h in enumerate(hits) if h.track == track and abs(h.time_s - time) <= MATCH_S]
-            if not close:
-                until = None if edit.ring_until_s is None else edit.ring_until_s + offset
-                new = Hit(track=track, drum=fact.drum or "", time_s=time, level_db=0.0, confidence=1.0, source="added")
-                hits += [dataclasses.replace(new, track=m, ring_until_s=until) for m in mics or [track]]
-                continue
-        found = _stroke(hits, track, mics, time)
-        if not found:
-            unmatched.append(
-                f"{corrections.source}: no hit of {edit.track} within 15 ms of {edit.time_s:.3f} s, "
-                f"so '{edit.do}' was not done"
-            )
-            continue
-        if edit.do == "leave out":
-            hits = [h for k, h in enumerate(hits) if k not in found]
-            continue
-        by = (edit.to_s - edit.time_s) if edit.do == "move" and edit.to_s is not None else 0.0
-        for k in found:
-            h = hits[k]
-            source = "moved" if edit.do == "move" else h.source
-            until = h.ring_until_s if edit.ring_until_s is None else edit.ring_until_s + offset
-            hits[k] = dataclasses.replace(h, time_s=h.time_s + by, confidence=1.0, source=source, ring_until_s=until)
-    corrected = plan.with_hits(tuple(hits))
-    changed = [t.track for t in plan.tracks if plan.hits_of(t.track) != corrected.hits_of(t.track)]
-    found_s = {track: [h.time_s for h in plan.hits_of(track)] for track in changed}
-    if found_s:
-        corrected = corrected.with_figures("corrections", {"found": found_s})
-    return _answered(corrected, corrections, find), tuple(unmatched)
-
-
-def _answered(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -> Plan:
-    """Take out the questions about strokes and drums that the corrections answer."""
-    facts = {t.track: t for t in plan.tracks}
-    drum_of = {t.track: t.drum or t.track for t in plan.tracks}
-    edits = [
-        (drum_of[find(e.track)], e.time_s + facts[find(e.track)].start / plan.sr)
-        for e in corrections.hits
-        if e.do != "ring"
-    ]
-
-    def open_still(q: Question) -> bool:
-        if not q.code.startswith("detect.") or q.track not in drum_of:
-            return True
-        mine = [time for drum, time in edits if drum == drum_of[q.track]]
-        if q.time_s is None:
-            return not mine
-        return not any(abs(time - q.time_s) <= MATCH_S for time in mine)
-
-    return plan.replace(questions=tuple(q for q in plan.questions if open_still(q)))
-
-
-def _stroke(hits: Sequence[Hit], track: str, mics: Sequence[str], time: float) -> set[int]:
-    """Indices of the hits that are one stroke: the nearest in `track`, and those of its drum's other mics near it."""
-    own = [k for k, h in enumerate(hits) if h.track == track and abs(h.time_s - time) <= MATCH_S]
-    if not own:
-        return set()
-    nearest_one = min(own, key=lambda k: (abs(hits[k].time_s - time), k))
-    found = {nearest_one}
-    for mic in mics:
-        near = [k for k, h in enumerate(hits) if h.track == mic and abs(h.time_s - hits[nearest_one].time_s) <= MATCH_S]
-        if mic != track and near:
-            found.add(min(near, key=lambda k: (abs(hits[k].time_s - hits[nearest_one].time_s), k)))
-    return found
-
-
-def lay_spans(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -> Plan:
-    """Write the span corrections into a plan, where the processors that make masks find them.
-
-    Parameters
-    ----------
-    plan : Plan
-    corrections : Corrections
-    find : callable
-        Turns a name in a correction into a track id.
-
-    Returns
-    -------
-    plan : Plan
-    """
-    facts = {t.track: t for t in plan.tracks}
-    spans = []
-    for edit in corrections.spans:
-        track = find(edit.track)
-        offset = facts[track].start / plan.sr
-        keep = edit.do == "keep"
-        spans.append(Span(track=track, start_s=edit.from_s + offset, stop_s=edit.to_s + offset, keep=keep))
-    return plan.replace(spans=tuple(spans))
-
-
-def lay_delays(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -> Plan:
-    """Lay the delay corrections over a plan's alignments and moving steps.
-
-    Parameters
-    ----------
-    plan : Plan
-    corrections : Corrections
-    find : callable
-        Turns a name in a correction into a track id.
-
-    Returns
-    -------
-    plan : Plan
-    """
-    for edit in corrections.delays:
-        track = find(edit.track)
-        moved = edit.samples != 0 or edit.polarity != 1
-        old = next((a for a in plan.alignments if a.track == track), None)
-        new = Alignment(
-            track=track,
-            measured_samples=old.measured_samples if old else 0.0,
-            measured_polarity=old.measured_polarity if old else 1,
-            delay_samples=edit.samples,
-            polarity=edit.polarity,
-            target=old.target if old else "",
-            margin=old.margin if old else 0.0,
-            confidence="sure",
-            applied=moved,
-            reason="set by hand",
-        )
-        rest = tuple(new if a.track == track else a for a in plan.alignments)
-        others = tuple(s for s in plan.steps.get(track, ()) if s.step != "move")
-        params = {"delay_samples": edit.samples, "polarity": edit.polarity}
-        step = (StepSpec(step="move", params=params, by="align"),) if moved else ()
-        plan = plan.replace(
-            alignments=rest if old else (*rest, new),
-            steps={t: s for t, s in {**plan.steps, track: others + step}.items() if s},
-        )
-    return plan

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -10,6 +12,8 @@ import pytest
 from spillgate.cli.desk import changed_files, open_desk
 from spillgate.dsp.errors import PlanError
 from spillgate.dsp.plan.corrections import Corrections
+
+Run = Callable[..., "subprocess.CompletedProcess[str]"]
 
 
 def test_what_is_no_output_of_a_run(tmp_path: Path, finished: Path) -> None:
@@ -110,3 +114,38 @@ def test_a_parameter_correction_taken_out_again_is_undone(finished: Path) -> Non
     (finished / "corrections.toml").unlink()
     assert open_desk(finished).render() == {stem.name}
     assert stem.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ('[[hit]]\ntrack = "03 Rack Tm"\ntime_s = 1.0\ndo = "keep"',
+         "[[hit]] 1: 03 Rack Tm: no such track in take; did you mean '03 Rack Tom'?"),
+        ('[[span]]\ntrack = "03 Rack Tm"\nfrom_s = 1.0\nto_s = 2.0\ndo = "keep"',
+         "[[span]] 1: 03 Rack Tm: no such track in take; did you mean '03 Rack Tom'?"),
+        ('[[delay]]\ntrack = "03 Rack Tom"\nsamples = 1.0\n[[delay]]\ntrack = "03 Rack Tm"\nsamples = 1.0',
+         "[[delay]] 2: 03 Rack Tm: no such track in take; did you mean '03 Rack Tom'?"),
+        ('[[role]]\ntrack = "03 Rack Tom"\nrole = "tim"', "[[role]] 1: role 'tim' is not known; did you mean 'tom'?"),
+        ('[[parameter]]\ntrack = "03 Rack Tom"\nprocessor = "gat"\nname = "ring"\nvalue = 1',
+         "[[parameter]] 1: gat: no such processor is installed; did you mean 'gate'?"),
+        ('[[parameter]]\ntrack = "03 Rack Tom"\nprocessor = "gate"\nname = "rnig"\nvalue = 1',
+         "[[parameter]] 1: 03 Rack Tom:gate: unknown parameter 'rnig'; did you mean 'ring'?"),
+        ('[[parameter]]\ntrack = "03 Rack Tom"\nprocessor = "gate"\nname = "ring"\nvalue = 9',
+         "[[parameter]] 1: 03 Rack Tom:gate.ring: 9 is not allowed; use 0.1 to 4"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_with_a_correction_is_told_with_its_place(
+    finished: Path, inside: Run, text: str, line: str
+) -> None:
+    (finished / "corrections.toml").write_text(text + "\n", "utf-8")
+    result = inside("render", finished)
+    assert (result.returncode, result.stderr) == (1, f"spillgate: corrections.toml: {line}\n")
+
+
+def test_a_parameter_of_a_processor_that_was_not_run_is_a_question(finished: Path, inside: Run) -> None:
+    text = '[[parameter]]\ntrack = "03 Rack Tom"\nprocessor = "spill"\nname = "limit_db"\nvalue = 6\n'
+    (finished / "corrections.toml").write_text(text, "utf-8")
+    result = inside("render", finished)
+    assert "[[parameter]] 1: spill was not run, so limit_db of 03 Rack Tom was not set" in " ".join(
+        result.stdout.split()
+    )

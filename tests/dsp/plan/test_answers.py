@@ -1,6 +1,7 @@
 """What a correction does besides changing hits: it answers questions, and what was found stays known."""
 
-from spillgate.dsp.plan.corrections import Corrections, lay_hits
+from spillgate.dsp.plan.corrections import Corrections
+from spillgate.dsp.plan.laying import lay_hits
 from spillgate.dsp.plan.model import Hit, Plan, Question, TrackFacts
 
 SR = 48_000

@@ -16,10 +16,9 @@ from spillgate.dsp.plan.corrections import (
     ParameterEdit,
     RoleEdit,
     SpanEdit,
-    lay_delays,
-    lay_hits,
     read_corrections,
 )
+from spillgate.dsp.plan.laying import lay_delays, lay_hits
 
 SR = 48000
 times = st.floats(0, 600, allow_nan=False).map(lambda v: round(v, 4))
