@@ -78,7 +78,7 @@ class Detect(Processor):
             return plan.with_hits(()).replace(drums=states).with_questions(f"{self.name}.", ())
         weights, version = load_weights()
         scene = listen([envelopes[t.id] for t in alive], kit, lambda f, items: take.map(f, items, "finding hits"))
-        decision = decide(scene, weights)
+        scene, decision, triggers = _with_triggers(take, scene, decide(scene, weights))
         found = self._hits(take, alive, scene, decision)
         best = {
             drum: float(decision.probability[scene.candidates.drum == d].max(initial=0.0))
@@ -91,6 +91,8 @@ class Detect(Processor):
             "hits": {t.id: sum(h.track == t.id for h in found) for t in take.tracks if t.is_close},
             "leaks_db": _leaks(alive, scene, decision),
         }
+        if triggers:
+            figures["triggers"] = triggers
         plan = plan.with_hits(found).replace(drums=drums).with_figures(self.name, figures)
         return plan.with_questions(f"{self.name}.", self._questions(take, alive, scene, decision, found, drums))
 
@@ -251,6 +253,27 @@ def load_weights() -> tuple[Mapping[str, tuple[Judge, Judge]], str]:
                 trees = Trees(base=w["base"], **{p: held[f"{kind}/{p}"] for p in parts})
             weights[kind] = (Judge(np.array(w["first"])), Judge(np.array(w["second"]), trees))
     return weights, str(table["version"])
+
+
+def _with_triggers(take: Take, scene: Scene, decision: Decision) -> tuple[Scene, Decision, dict[str, Any]]:
+    """Let the triggers confirm and add hits of their drums; what each of them did is told for the figures."""
+    import dataclasses
+
+    from spillgate.dsp.core.hits.envelopes import frame_length
+    from spillgate.dsp.core.hits.triggers import firings, heed
+
+    said: dict[str, Any] = {}
+    for t in take.of_role("trigger"):
+        if t.drum not in scene.kit.drums or t.id not in take.features["band_envelopes"]:
+            continue
+        pulses = firings(take.features["band_envelopes"][t.id])
+        candidates, p, found = heed(scene.candidates, decision.probability, scene.kit.drums.index(t.drum), pulses)
+        scene = dataclasses.replace(scene, candidates=candidates)
+        decision = dataclasses.replace(decision, probability=p)
+        said[t.id] = {"pulses": len(pulses), "agreed": found.agreed, "added": len(found.added)}
+        if found.offset is not None:
+            said[t.id]["offset_ms"] = round(1000.0 * found.offset * frame_length(take.sr) / take.sr, 1)
+    return scene, decision, said
 
 
 def _loudness_db(scene: Scene, m: int, frames: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -13,7 +13,7 @@ from spillgate.dsp.synth.kits import Kit
 from spillgate.dsp.synth.mics import Layout
 from spillgate.dsp.synth.performance import Performance, Stroke
 from spillgate.dsp.synth.room import Mic, OverlapAdd, Point, Room
-from spillgate.dsp.synth.stage import Shot, Stage, hit_alone, lay, ring_along, seeded, strike_all
+from spillgate.dsp.synth.stage import Shot, Stage, hit_alone, lay, ring_along, seeded, strike, strike_all
 from spillgate.dsp.take.model import Take
 
 __all__ = ["Arrival", "Faults", "MadeTake", "make_take"]
@@ -112,6 +112,7 @@ def make_take(
     sympathetic: bool = True,
     noise_dbfs: float = -86.0,
     gain_scatter_db: float = 2.0,
+    line_check: bool = False,
     name: str = "made",
 ) -> MadeTake:
     """Make a take with exact truth.
@@ -140,6 +141,9 @@ def make_take(
         RMS of each track's own noise.
     gain_scatter_db : float
         Standard deviation of the preamps' gains.
+    line_check : bool
+        Whether the preamps of the close mics are set by a full stroke on their drum, whatever is then played; else
+        by the take's peaks.
     name : str
 
     Returns
@@ -159,7 +163,10 @@ def make_take(
         if mic.role == "tom":
             rest[mic.id] *= np.float32(leak)
     console = Console(stage, layout, faults, noise_dbfs, gain_scatter_db, seed)
-    gains = console.gains({m.id: own[m.id] + rest[m.id] for m in stage.mics})
+    heard = {m.id: own[m.id] + rest[m.id] for m in stage.mics}
+    if line_check:
+        heard |= {m.id: _full_stroke(stage, samples, m) for m in stage.mics if m.drum is not None}
+    gains = console.gains(heard)
     wanted = {m.id: console.shift(m.id, own[m.id] * np.float32(gains[m.id])) for m in stage.mics if m.role == "tom"}
     audio, clipped_s = {}, {}
     arrivals = {}
@@ -196,6 +203,14 @@ def make_take(
         places={m.id: m.place for m in stage.mics if m.id in ids},
         performance=performance,
     )
+
+
+def _full_stroke(stage: Stage, samples: SampleSet | None, mic: Mic) -> Audio:
+    """Give the loudest stroke on a mic's drum as that mic hears it."""
+    assert mic.drum is not None
+    stroke = Stroke(drum=mic.drum, time_s=0.0, level_db=0.0)
+    shot = Shot(stroke, 0, 0, strike(stage, samples, stroke, seeded(stage.seed, "line check", mic.drum)))
+    return hit_alone(stage, shot, mic.view, [mic], 0.0, HEAD_KEPT_S)[mic.id][0]
 
 
 def _sum(

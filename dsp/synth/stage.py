@@ -20,7 +20,7 @@ from spillgate.dsp.synth.room import PRE_SAMPLES, Mic, Point, Room, TailNoise, p
 from spillgate.dsp.synth.sources import make_voice
 from spillgate.dsp.synth.voices import Voice
 
-__all__ = ["Shot", "Stage", "hit_alone", "lay", "ring_along", "seeded", "strike_all"]
+__all__ = ["Shot", "Stage", "hit_alone", "lay", "ring_along", "seeded", "strike", "strike_all"]
 
 Audio = NDArray[np.float32]
 
@@ -117,6 +117,26 @@ class Shot:
         return self.views.get(name, self.views["near"])
 
 
+def strike(
+    stage: Stage,
+    samples: Mapping[str, Sequence[tuple[float, Audio]]] | None,
+    stroke: Stroke,
+    rng: np.random.Generator,
+    voices: dict[str, Voice] | None = None,
+) -> Mapping[str, Audio]:
+    """Give the sound of one stroke; `voices` keeps what was made for earlier ones."""
+    voices = {} if voices is None else voices
+    key = _voice_key(stroke, stage.kit)
+    if key not in voices:
+        own = (samples or {}).get(key) or ((samples or {}).get(stroke.drum) if key != stroke.drum else None)
+        sound = stage.kit.pieces[key].sound
+        if isinstance(sound, Drum) and not own:
+            voices[key] = stage.model(key)
+        else:
+            voices[key] = make_voice(sound, stage.sr, seeded(stage.seed, "voice", key), own)
+    return voices[key].strike(stroke.level_db, stroke.sound, rng)
+
+
 def strike_all(stage: Stage, samples: Mapping[str, Sequence[tuple[float, Audio]]] | None, drum: str) -> list[Shot]:
     """Strike one drum as the performance asks."""
     voices: dict[str, Voice] = {}
@@ -124,16 +144,8 @@ def strike_all(stage: Stage, samples: Mapping[str, Sequence[tuple[float, Audio]]
     for k, stroke in enumerate(stage.performance.strokes):
         if stroke.drum != drum:
             continue
-        key = _voice_key(stroke, stage.kit)
-        if key not in voices:
-            own = (samples or {}).get(key) or ((samples or {}).get(drum) if key != drum else None)
-            sound = stage.kit.pieces[key].sound
-            if isinstance(sound, Drum) and not own:
-                voices[key] = stage.model(key)
-            else:
-                voices[key] = make_voice(sound, stage.sr, seeded(stage.seed, "voice", key), own)
         rng = seeded(stage.seed, "stroke", k)
-        views = voices[key].strike(stroke.level_db, stroke.sound, rng)
+        views = strike(stage, samples, stroke, rng, voices)
         point = int(rng.integers(0, len(stage.points(drum))))
         shots.append(Shot(stroke, round(stroke.time_s * stage.sr), point, views))
     if drum == "hat":

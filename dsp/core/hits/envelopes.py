@@ -79,7 +79,7 @@ class BandEnvelopes:
     so the cutting of the audio changes no bit.
     """
 
-    roles: ClassVar[frozenset[str]] = frozenset({"kick", "snare", "hat", "tom", "cymbal", "overhead"})
+    roles: ClassVar[frozenset[str]] = frozenset({"kick", "snare", "hat", "tom", "cymbal", "overhead", "trigger"})
 
     def shape(self, sr: int, n_samples: int) -> tuple[int, int]:
         """Give (n_frames, 6) for a track of this length; a last frame that is not full counts."""
