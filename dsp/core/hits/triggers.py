@@ -159,9 +159,9 @@ def heed(
     order = np.concatenate([np.arange(mine[0]), order, np.arange(at + len(found.added), len(p) + len(found.added))])
     new = {"drum": np.full(len(found.added), drum), "frame": found.added, "event": np.full(len(found.added), -1)}
 
-    def with_new(name: str, column: NDArray[Any]) -> NDArray[Any]:
+    def with_new(name: str, column: NDArray[Any]) -> Any:
         rows = new.get(name, np.zeros((len(found.added), *column.shape[1:])))
-        wider: NDArray[Any] = np.concatenate([column[:at], rows.astype(column.dtype), column[at:]])
+        wider = np.concatenate([column[:at], rows.astype(column.dtype), column[at:]])
         return wider[order]
 
     columns = {f.name: getattr(candidates, f.name) for f in dataclasses.fields(candidates)}
