@@ -301,5 +301,4 @@ def summary(take: Take, plan: Plan, report: RenderReport, out: Path) -> str:
 
 def _short(plan: Plan, track: str) -> str:
     facts = next(f for f in plan.tracks if f.track == track)
-    stem = Path(facts.file).stem
-    return stem if ":" not in track else f"{stem} {track.rsplit(':', 1)[1]}"
+    return facts.label or Path(facts.file).stem

@@ -155,8 +155,8 @@ class Chain(Processor):
         for p in self.processors:
             p.check_tracks(take)
         drums = {t.drum for t in take.tracks if t.drum}
-        edit: Edit
-        for edit in (*edits.hits, *edits.spans, *edits.delays, *edits.parameters):
+        every: tuple[Edit, ...] = (*edits.hits, *edits.spans, *edits.delays, *edits.parameters)
+        for edit in every:
             with placed(edit):
                 if not isinstance(edit, ParameterEdit) or edit.track not in drums:  # of all mics of a drum
                     take.track(edit.track)
@@ -287,6 +287,7 @@ def begin(take: Take) -> Plan:
             start=t.start,
             fingerprint=take.fingerprints.get(t.file.name, ""),
             peak=take.peaks.get(t.id, 0.0),
+            label=t.label,
         )
         for t in take.tracks
     )

@@ -42,6 +42,8 @@ class TrackFacts:
         Hash of the file's bytes.
     peak : float
         Largest absolute sample, 1.0 = full scale.
+    label : str
+        Short name for people; empty in plans of old.
     """
 
     track: str
@@ -55,6 +57,7 @@ class TrackFacts:
     start: int
     fingerprint: str = ""
     peak: float = 0.0
+    label: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -104,7 +104,7 @@ def _about(plan: Plan, take: str, said: Sequence[str]) -> Section:
 
 
 def _name(fact: TrackFacts) -> str:
-    return fact.file if ":" not in fact.track else f"{fact.file} channel {fact.channel + 1}"
+    return fact.file if ":" not in fact.track else f"{fact.file} {fact.position or f'channel {fact.channel + 1}'}"
 
 
 def _inputs(plan: Plan, recall: Mapping[str, Mapping[str, Any]], words: Mapping[str, str]) -> Section:

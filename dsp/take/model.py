@@ -97,6 +97,8 @@ class Track:
         Per-track parameters of the input list: ``{"gate": {"floor_db": -18.0}}``.
     intended : tuple of str
         Codes of findings that the input list calls intended.
+    name : str
+        What the file itself calls this channel of several (iXML); mostly empty.
     """
 
     id: str
@@ -110,6 +112,7 @@ class Track:
     recall: Mapping[str, Any] = field(default_factory=dict)
     parameters: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     intended: tuple[str, ...] = ()
+    name: str = ""
 
     @property
     def file(self) -> AudioFile:
@@ -138,9 +141,13 @@ class Track:
 
     @property
     def label(self) -> str:
-        """Short name for tables: the id without file ending."""
+        """Short name for people: the file's without ending; of two channels the side, of more the channel's own name."""
         stem = Path(self.file.name).stem
-        return stem if ":" not in self.id else f"{stem} {self.id.rsplit(':', 1)[1]}"
+        if self.file.n_channels == 1:
+            return stem
+        if self.file.n_channels == 2:
+            return f"{stem} {self.position or ('left', 'right')[self.channel]}"
+        return self.name or f"{stem} channel {self.channel + 1}"
 
 
 class Reader(Protocol):

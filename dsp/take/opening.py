@@ -257,9 +257,10 @@ def _tracks(groups: list[list[Probe]]) -> tuple[tuple[Track, ...], dict[str, str
         first = files[0]
         for channel in range(first.n_channels):
             track_id = first.name if first.n_channels == 1 else f"{first.name}:{channel}"
-            tracks.append(Track(id=track_id, files=files, channel=channel))
-            if channel in group[0].channel_names:
-                names[track_id] = group[0].channel_names[channel]
+            name = group[0].channel_names.get(channel, "")
+            tracks.append(Track(id=track_id, files=files, channel=channel, name=name))
+            if name:
+                names[track_id] = name
     return tuple(tracks), names
 
 

@@ -53,12 +53,12 @@ def test_everything_is_there():
     inputs = by["Input list and what was done"]
     assert inputs.columns == ("track", "mic", "microphone", "distance cm", "hits", "done")
     assert inputs.rows[0] == ("Tom.wav", "tom1", "large dynamic", "5", "1", "1 hit, bleed -30 dB")
-    assert inputs.rows[1][:2] == ("OH.wav channel 2", "overhead right")
+    assert inputs.rows[1][:2] == ("OH.wav right", "overhead right")
     assert inputs.rows[2][1] == "no drum"
     assert [r[:2] for r in by["Faults"].rows] == [("mend", "the take"), ("note", "Tom.wav")]
     # 140.25 samples at 48 kHz are 2.921875 ms, and at 344.0 m/s (331.3 + 0.606 t at 21 degrees; dry air) 100.5 cm
     row = by["Alignment"].rows[0]
-    assert row[:4] == ("Tom.wav", "OH.wav channel 2", "140.250", "2.922")
+    assert row[:4] == ("Tom.wav", "OH.wav right", "140.250", "2.922")
     assert abs(float(row[4]) - 100.5) < 0.3
     assert row[5:] == ("turned", "sure", "done", "own delay")
     assert by["Stems"].rows[0][:2] == ("Tom.wav", "peak -6.0 to 0.2 dBFS")
