@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from spillgate.cli.options import common
-from spillgate.dsp.errors import DspError, OutputError, TakeError
+from spillgate.dsp.errors import AudioFileError, DspError, OutputError, TakeError
 
 if TYPE_CHECKING:
     from spillgate.dsp.plan.model import Plan
@@ -79,28 +80,26 @@ def command(
         check_room(out, take, overwrite)
     from spillgate.cli.check_screen import changes, show, summary
 
-    opened, plan, left_out, note = judge(take, inputs, workers, kind, latest, quiet or as_json)
+    opened, plan, note = judge(take, inputs, workers, kind, latest, quiet or as_json)
     said = changes(opened, plan, old) if old is not None else []
     if out is not None:
         write(opened, plan, out)
     if as_json:
-        click.echo(summary(opened, plan, left_out, said))
+        click.echo(summary(opened, plan, said))
     elif not quiet:
-        show(opened, plan, left_out, said, note, out)
-    if left_out or any(f.severity == "mend" for f in plan.findings):
+        show(opened, plan, said, note, out)
+    if any(f.severity == "mend" for f in plan.findings):
         context.exit(MEND)
 
 
 def judge(
     folder: Path, inputs: Path | None, workers: int | None, kind: str, latest: bool, quiet: bool
-) -> tuple[Take, Plan, list[DspError], str]:
-    """Open a take and check it.
+) -> tuple[Take, Plan, str]:
+    """Open a take and check it; a file that cannot be used is a finding, and the others are judged without it.
 
     Returns
     -------
     take, plan
-    left_out : list of DspError
-        Files that do not fit.
     note : str
         Which recordings were taken, if only the newest were asked for.
     """
@@ -117,17 +116,41 @@ def judge(
     from spillgate.dsp.processors.detect import Detect
     from spillgate.dsp.take.opening import open_take
 
-    left_out: list[DspError] = []
     with tempfile.TemporaryDirectory(prefix="spillgate-") as work, progress_bar(quiet) as progress:
         note = ""
         if latest:
             folder, note = newest(folder, Path(work) / "take")
-        opened = open_take(
-            folder, inputs=inputs, workers=workers or default_workers(), progress=progress, left_out=left_out
-        )
         chain = Chain(processors=(Detect(), Align(move="none"), Check(kind=kind)))
-        plan = chain.decide(opened, work=Path(work) / "features")
-    return opened, plan, left_out, note
+        broken: dict[str, DspError] = {}  # known only when their samples are read
+        while True:
+            unfit: dict[str, DspError] = {}
+            opened = open_take(
+                folder,
+                inputs=inputs,
+                leave_out=broken,
+                workers=workers or default_workers(),
+                progress=progress,
+                unfit=unfit,
+            )
+            try:
+                plan = chain.decide(opened, work=Path(work) / "features")
+                break
+            except AudioFileError as error:
+                if not error.file or error.file in broken:
+                    raise
+                broken[error.file] = error
+    meant = [name for name in opened.left_out if name not in broken]
+    return opened, _with_files(plan, {**unfit, **broken}, meant), note
+
+
+def _with_files(plan: Plan, unfit: Mapping[str, DspError], meant: Sequence[str]) -> Plan:
+    """Add what is to be said about files that are not among the tracks."""
+    from spillgate.dsp.plan.model import Finding
+
+    faults = (Finding(code="unfit", severity="mend", track=n, advice=str(e)) for n, e in sorted(unfit.items()))
+    text = "left out because the input list says so"
+    notes = (Finding(code="left_out", severity="note", track=name, advice=f"{name}: {text}.") for name in meant)
+    return plan.replace(findings=(*faults, *plan.findings, *notes))
 
 
 def read_old(folder: Path) -> tuple[dict[str, object], Plan | None]:

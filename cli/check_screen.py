@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 from spillgate.cli.screen import console
 
 if TYPE_CHECKING:
-    from spillgate.dsp.errors import DspError
     from spillgate.dsp.plan.model import Finding, Plan
     from spillgate.dsp.take.model import Take, Track
 
@@ -50,6 +49,8 @@ WORDS = {
     "room_distance": "room",
     "not_heard": "not heard",
     "no_overhead": "no overhead",
+    "unfit": "cannot be used",
+    "left_out": "left out",
 }
 """A few words for each finding, for the table."""
 
@@ -63,15 +64,14 @@ LEVEL_DB = 3.0
 SOUND_CM_PER_MS = 34.32
 
 
-def headline(take: Take, plan: Plan, left_out: Sequence[DspError] = ()) -> str:
+def headline(take: Take, plan: Plan) -> str:
     """Say in one line whether it is ready."""
     what = "line check" if kind_of(plan) == "line" else "take"
     mend = _gravest(plan, "mend")
     advise = len({(f.code, f.track) for f in plan.findings if f.severity == "advise"})
-    n = len(mend) + len(left_out)
+    n = len(mend)
     if n:
         named = [f"{_label(take, f.track)} {WORDS.get(f.code, f.code)}".strip() for f in mend]
-        named += ["a file that does not fit"] * bool(left_out)
         shown = ", ".join(named[:4]) + (f" and {len(named) - 4} more" if len(named) > 4 else "")
         return f"Mend {n} thing{'' if n == 1 else 's'} ({what}): {shown}."
     if advise:
@@ -141,15 +141,13 @@ def _worst(t: Track, row: dict[str, float | None]) -> str:
     return f"{worst} {others[worst]:.0f}"
 
 
-def show(
-    take: Take, plan: Plan, left_out: Sequence[DspError], said: Sequence[str], note: str, out: Path | None
-) -> None:
+def show(take: Take, plan: Plan, said: Sequence[str], note: str, out: Path | None) -> None:
     """Print the screen."""
     from rich.table import Table
     from rich.text import Text
 
     screen = console()
-    screen.print(Text(headline(take, plan, left_out), style="bold"))
+    screen.print(Text(headline(take, plan), style="bold"))
     if note:
         screen.print(Text(note))
     for line in said:
@@ -171,8 +169,6 @@ def show(
     screen.print(table)
     for title, severity in (("To mend:", "mend"), ("To look at:", "advise"), ("Also:", "note")):
         lines = advice(take, plan, severity)
-        if severity == "mend":
-            lines = [str(e) for e in left_out] + lines
         if lines:
             screen.print()
             screen.print(Text(title, style="bold"))
@@ -326,7 +322,7 @@ def _louder(take: Take, plan: Plan, document: dict[str, Any], old: Plan | None) 
     return out
 
 
-def summary(take: Take, plan: Plan, left_out: Sequence[DspError], said: Sequence[str]) -> str:
+def summary(take: Take, plan: Plan, said: Sequence[str]) -> str:
     """Give the same as JSON."""
     from spillgate.dsp.processors.check import check_json
 
@@ -334,8 +330,8 @@ def summary(take: Take, plan: Plan, left_out: Sequence[DspError], said: Sequence
         "schema": 1,
         "take": take.name,
         "kind": kind_of(plan),
-        "verdict": headline(take, plan, left_out),
-        "left_out": [str(e) for e in left_out],
+        "verdict": headline(take, plan),
+        "left_out": [f.track for f in plan.findings if f.code in ("unfit", "left_out")],
         "changes": list(said),
         "levels": {t: dict(v) for t, v in plan.figures.get("levels", {}).get("tracks", {}).items()},
         **check_json(plan),

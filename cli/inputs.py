@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,7 @@ import click
 from spillgate.cli.options import common
 
 if TYPE_CHECKING:
+    from spillgate.dsp.errors import DspError
     from spillgate.dsp.take.model import Take, Track
 
 __all__ = ["command"]
@@ -39,18 +40,43 @@ def command(take: Path, inputs: Path | None, as_json: bool, quiet: bool, debug: 
     from spillgate.dsp.take.inputlist import to_toml, update
     from spillgate.dsp.take.opening import open_take
 
-    opened = open_take(take, inputs=inputs)
+    unfit: dict[str, DspError] = {}
+    opened = open_take(take, inputs=inputs, unfit=unfit)
     if as_json:
-        click.echo(json.dumps(_plain(opened), indent=2, ensure_ascii=False))
+        click.echo(json.dumps(_plain(opened, unfit), indent=2, ensure_ascii=False))
     elif inputs is not None:
-        click.echo(update(inputs.read_text("utf-8-sig"), opened.tracks), nl=False)
+        text = update(inputs.read_text("utf-8-sig"), opened.tracks)
+        click.echo("".join(f"{line}\n" for line in _remark(opened, unfit) if line not in text) + text, nl=False)
     else:
-        click.echo(to_toml(opened.tracks, opened.view, opened.layout), nl=False)
+        text = to_toml(opened.tracks, opened.view, opened.layout)
+        click.echo("".join(f"{line}\n" for line in _remark(opened, unfit)) + text, nl=False)
     if not quiet:
         _tell(opened.tracks, table=not as_json and not sys.stdout.isatty())
+        for error in unfit.values():
+            click.echo(_printable(f"Cannot be used: {error}"), err=True)
 
 
-def _plain(take: Take) -> dict[str, Any]:
+def _remark(take: Take, unfit: Mapping[str, DspError]) -> list[str]:
+    """Comments above the list: what cannot be used, and the line that leaves it out."""
+    if not unfit:
+        return []
+    names = json.dumps([*take.left_out, *(e.file for e in unfit.values() if e.file)], ensure_ascii=False)
+    instead = ", in place of the one below" if take.left_out else ""
+    said = (
+        "These files cannot be used, and as long as they are there nothing is done:",
+        *(f"  {error}" for error in unfit.values()),
+        f"Mend them, or go on without them by taking away the # before the next line{instead}:",
+        f"leave_out = {names}",
+        "",
+    )
+    return [_printable(f"# {line}".rstrip()) for line in said]
+
+
+def _printable(text: str) -> str:
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+
+
+def _plain(take: Take, unfit: Mapping[str, DspError]) -> dict[str, Any]:
     """Give everything the list says, for scripts."""
     from spillgate.dsp.take.inputlist import question
 
@@ -58,6 +84,8 @@ def _plain(take: Take) -> dict[str, Any]:
         "take": take.name,
         "view": take.view,
         "layout": take.layout,
+        "left_out": list(take.left_out),
+        "unfit": {name: str(error) for name, error in unfit.items()},
         "tracks": [
             {
                 "track": t.id,

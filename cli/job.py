@@ -243,7 +243,7 @@ def stems_of(take: Take, *folders: Path, plan: Plan) -> Take:
 
 
 def with_doubts(plan: Plan, take: Take) -> Plan:
-    """Ask about every track whose role is a doubtful guess."""
+    """Ask about every track whose role is a doubtful guess; note what was left out."""
     from spillgate.dsp.plan.model import Question
 
     asked = []
@@ -252,6 +252,8 @@ def with_doubts(plan: Plan, take: Take) -> Plan:
             taken = " ".join(w for w in (t.drum or ("no drum" if t.role == "other" else t.role), t.position) if w)
             text = f"{t.label}: is it right as {taken}? ({t.doubt.rstrip('?')})"
             asked.append(Question(code="inputs.role", text=text, track=t.id, weight=ROLE_WEIGHT))
+    if take.left_out:
+        plan = plan.with_figures("inputs", {"left_out": list(take.left_out)})
     return plan.with_questions("inputs.", tuple(asked))
 
 

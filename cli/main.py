@@ -19,6 +19,9 @@ __all__ = ["main"]
 COMMANDS = ("run", "check", "inputs", "review", "render", "batch", "processors", "convert", "demo")
 """Subcommands in the order of the help; each is the ``command`` of the module of its name."""
 
+WITHOUT_IT = "to go on without it, name it in leave_out of the input list (spillgate inputs)"
+"""Ends what is said about one file of a take that cannot be used."""
+
 FAILED, WRONG_USAGE = 1, 2
 """Exit codes."""
 
@@ -94,7 +97,7 @@ def _translate(error: Exception) -> int:
     if isinstance(error, ParameterError):
         return _say(str(error), WRONG_USAGE)
     if isinstance(error, DspError):
-        return _say(str(error), FAILED)
+        return _say(f"{error}; {WITHOUT_IT}" if error.file else str(error), FAILED)
     if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename is not None else ""
         return _say(f"{where}{error.strerror or error}; nothing was kept of this run", FAILED)

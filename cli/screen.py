@@ -107,7 +107,9 @@ def changes(plan: Plan) -> list[str]:
         why = _common_reason(plan)
         said.append(why or "no track moved")
     text = "; ".join(said) + "."
-    return [text[:1].upper() + text[1:]]
+    left = plan.figures.get("inputs", {}).get("left_out", ())
+    without = [f"Left out, as the input list says: {', '.join(left)}."] if left else []
+    return [text[:1].upper() + text[1:], *without]
 
 
 def _common_reason(plan: Plan) -> str:

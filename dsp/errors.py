@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
+from typing import TypeVar
 
 __all__ = [
     "AudioFileError",
@@ -20,12 +21,21 @@ __all__ = [
     "PluginWarning",
     "TakeError",
     "UnknownProcessorError",
+    "about",
     "nearest",
 ]
 
 
 class DspError(Exception):
-    """Base of everything Spillgate raises on purpose."""
+    """Base of everything Spillgate raises on purpose.
+
+    Attributes
+    ----------
+    file : str
+        The one file of a take that is at fault, if the others can be used without it.
+    """
+
+    file: str = ""
 
 
 class ParameterError(DspError, ValueError):
@@ -62,6 +72,26 @@ class PluginError(DspError, RuntimeError):
 
 class PluginWarning(UserWarning):
     """An installed plug-in is left out; the message names its distribution."""
+
+
+E = TypeVar("E", bound=DspError)
+
+
+def about(file: str, error: E) -> E:
+    """Say that an error is about one file of a take, without which the others can be used.
+
+    Parameters
+    ----------
+    file : str
+    error : DspError
+
+    Returns
+    -------
+    error : DspError
+        The same, with its `file`.
+    """
+    error.file = file
+    return error
 
 
 def nearest(name: str, known: Iterable[str]) -> str:

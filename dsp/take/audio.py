@@ -14,7 +14,7 @@ import numpy as np
 import soundfile as sf
 from numpy.typing import NDArray
 
-from spillgate.dsp.errors import AudioFileError
+from spillgate.dsp.errors import AudioFileError, about
 from spillgate.dsp.take import chunks
 from spillgate.dsp.take.model import AudioFile, Track
 
@@ -237,15 +237,15 @@ class _Handle:
             x: NDArray[Any] = self.sound.read(n, dtype=dtype, always_2d=True)
         except sf.LibsndfileError as error:
             self.position = -1
-            raise AudioFileError(
-                f"{file.name}: cannot be read from {start / file.sr:.3f} s on; it may be damaged: copy it again"
-            ) from error
+            text = f"{file.name}: cannot be read from {start / file.sr:.3f} s on; it may be damaged: copy it again"
+            raise about(file.name, AudioFileError(text)) from error
         self.position = start + len(x)
         if len(x) != n:
-            raise AudioFileError(
+            text = (
                 f"{file.name}: ends at {self.position / file.sr:.3f} s, but promises {file.n_samples / file.sr:.3f} s; "
                 "copy it again"
             )
+            raise about(file.name, AudioFileError(text))
         return x
 
 

@@ -16,7 +16,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.errors import AudioFileError, ParameterError, nearest
+from spillgate.dsp.errors import AudioFileError, ParameterError, about, nearest
 from spillgate.dsp.take.model import Take, Track
 
 __all__ = ["FEATURES", "Feature", "feature", "measure"]
@@ -121,10 +121,8 @@ def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
             top = float(np.max(np.abs(x))) if len(x) else 0.0  # NaN and infinity come through
             if not np.isfinite(top):
                 first = int(np.flatnonzero(~np.isfinite(x))[0]) + a - track.start
-                raise AudioFileError(
-                    f"{track.file.name}: sample {first} (at {first / take.sr:.3f} s) is not a finite number; "
-                    "export the file again"
-                )
+                text = f"{track.file.name}: sample {first} (at {first / take.sr:.3f} s) is not a finite number; "
+                raise about(track.file.name, AudioFileError(text + "export the file again"))
             peak = max(peak, top)
             for n, f in mine.items():
                 new, states[n] = f.push(x, states[n])

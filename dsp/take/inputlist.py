@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -49,7 +49,7 @@ WORDS = ("mic", "pattern", "note")
 RECALL = ("mic", "pattern", "pad_db", "low_cut_hz", "distance_cm", "height_cm", "note")
 """Recall fields in the order they are written."""
 KEYS = ("file", "channel", "role", "drum", "position", "target", "intended", *RECALL)
-TOP = ("view", "layout", "track")
+TOP = ("view", "layout", "leave_out", "track")
 NEEDS_DRUM = ("kick", "snare", "hat", "tom")
 
 HEAD = """\
@@ -58,6 +58,7 @@ role      {roles}
 drum      kick, kick2, snare, snare2, hat, tom1 ... from high to low, floor, floor2,
           ride, crash_l, crash_r, china, splash
 position  {positions}
+Above the tracks: leave_out = ["Old Mix.wav"], files of the folder that are not part of the take.
 Also, per track: target (file of the overhead it is lined up with), mic, pattern, pad_db, low_cut_hz, distance_cm,
 height_cm, note, intended (findings of the check that are meant to be so).
 Parameters of one track: put  gate.floor_db = -18  below it, or a table [track.gate]."""
@@ -97,6 +98,8 @@ class InputList:
     view : {'drummer', 'audience'}
     layout : str or None
         One of `LAYOUTS`.
+    leave_out : tuple of str
+        Files of the folder that are not part of the take.
     tracks : tuple of InputEntry
     name : str
         File name, for messages.
@@ -104,6 +107,7 @@ class InputList:
 
     view: str = "drummer"
     layout: str | None = None
+    leave_out: tuple[str, ...] = ()
     tracks: tuple[InputEntry, ...] = ()
     name: str = "input list"
 
@@ -236,6 +240,10 @@ def parse_inputlist(text: str, name: str = "input list") -> InputList:
     layout = data.get("layout")
     if layout is not None:
         _one_of(layout, LAYOUTS, f"{name}, line {_line_of(text, 'layout')}: layout")
+    leave_out = data.get("leave_out", [])
+    if not isinstance(leave_out, list) or not all(isinstance(v, str) for v in leave_out):
+        where = f"{name}, line {_line_of(text, 'leave_out')}"
+        raise PlanError(f'{where}: leave_out: a list of file names, e.g. ["Old Mix.wav"]')
     rows = data.get("track", [])
     if not isinstance(rows, list) or not all(isinstance(r, dict) for r in rows):
         raise PlanError(f"{name}, line {_line_of(text, 'track')}: write every track as [[track]]")
@@ -249,7 +257,7 @@ def parse_inputlist(text: str, name: str = "input list") -> InputList:
         if channels and (entry.channel is None or channels & {None, entry.channel}):
             raise PlanError(f"{name}, line {entry.line}: {entry.file} is in the list twice; keep one entry")
         channels.add(entry.channel)
-    return InputList(view=view, layout=layout, tracks=tuple(entries), name=name)
+    return InputList(view=view, layout=layout, leave_out=tuple(leave_out), tracks=tuple(entries), name=name)
 
 
 def _reason(error: ParseError) -> str:
@@ -337,13 +345,15 @@ def _value(key: str, value: Any, where: str) -> Any:
     return value
 
 
-def apply(inputs: InputList, tracks: Sequence[Track]) -> tuple[Track, ...]:
+def apply(inputs: InputList, tracks: Sequence[Track], without: Collection[str] = ()) -> tuple[Track, ...]:
     """Overrule what was guessed about the tracks of a take by what the input list says.
 
     Parameters
     ----------
     inputs : InputList
     tracks : sequence of Track
+    without : collection of str
+        Files of the folder that are not in the take: what the list says of them is passed over.
 
     Returns
     -------
@@ -360,6 +370,8 @@ def apply(inputs: InputList, tracks: Sequence[Track]) -> tuple[Track, ...]:
     by_id = {t.id: t for t in tracks}
     told: dict[str, InputEntry] = {}
     for entry in inputs.tracks:
+        if entry.file in without:
+            continue
         where = f"{inputs.name}, line {entry.line}: "
         if entry.file not in files:
             raise PlanError(f"{where}{entry.file} is not in the folder; {nearest(entry.file, files)}")

@@ -206,6 +206,8 @@ class Take:
     layout : str or None
         Overhead layout, if the input list names it.
     """
+    left_out : tuple of str
+        Audio files in the folder that were left out because somebody said so.
 
     name: str
     sr: int
@@ -221,6 +223,7 @@ class Take:
     view: str = "drummer"
     layout: str | None = None
     _worked_out: _Once = field(default_factory=lambda: _Once(), init=False, repr=False, compare=False)
+    left_out: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("features", "fingerprints", "peaks"):

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
-from spillgate.dsp.errors import AudioFileError, DspError, TakeError
+from spillgate.dsp.errors import AudioFileError, DspError, PlanError, TakeError, about, nearest
 from spillgate.dsp.take.audio import SUFFIXES, FileReader, Probe, probe
 from spillgate.dsp.take.model import AudioFile, Progress, Take, Track
 
@@ -29,9 +29,10 @@ def open_take(
     folder: Path | str,
     *,
     inputs: Path | str | None = None,
+    leave_out: Iterable[str] = (),
     workers: int = 1,
     progress: Progress | None = None,
-    left_out: list[DspError] | None = None,
+    unfit: dict[str, DspError] | None = None,
 ) -> Take:
     """Open the recordings in a folder as one take.
 
@@ -41,13 +42,15 @@ def open_take(
         Its audio files are the take; hidden files, other files and folders inside are passed over.
     inputs : Path or str, optional
         Input list that overrules what is guessed.
+    leave_out : iterable of str
+        Names of audio files in the folder that are not looked at, besides those that the input list leaves out.
     workers : int
         Threads that `Take.map` uses.
     progress : Progress, optional
         Told about long work.
-    left_out : list of DspError, optional
-        If given, files that do not fit (unreadable, of another rate, of another length) are left out and the reasons
-        are added here; else the first of them is raised.
+    unfit : dict of str to DspError, optional
+        If given, files that do not fit (unreadable, of another rate, of another length) are left out too, and added
+        here with the reason; else the first of them is raised.
 
     Returns
     -------
@@ -60,6 +63,8 @@ def open_take(
         No folder, no audio in it, no drum track, rates or lengths that do not fit together.
     AudioFileError
         A file that cannot be used.
+    PlanError
+        The input list does not say what it should, or it or `leave_out` names what is not there.
 
     Notes
     -----
@@ -77,21 +82,24 @@ def open_take(
     the longest one is an error.
     """
     folder = Path(folder)
-    probes = _one_rate(_probed(folder, left_out), left_out)
-    groups = _placed(_grouped(probes), left_out)
+    wanted = None
+    if inputs is not None:
+        from spillgate.dsp.take.inputlist import apply, read_inputlist
+
+        wanted = read_inputlist(Path(inputs))
+    without = tuple(sorted({*leave_out, *(wanted.leave_out if wanted is not None else ())}))
+    probes = _one_rate(_probed(folder, without, unfit), unfit)
+    groups = _placed(_grouped(probes), unfit)
     tracks, names = _tracks(groups)
     timed = {p.file.name for p in probes if p.time_reference is not None}
     reader = FileReader()
     sr = probes[0].file.sr
     tracks = _roled(tracks, names, reader, sr, _end(tracks))
     view, layout = "drummer", None
-    if inputs is not None:
-        from spillgate.dsp.take.inputlist import apply, read_inputlist
-
-        wanted = read_inputlist(Path(inputs))
-        tracks = tuple(apply(wanted, tracks))
+    if wanted is not None:
+        tracks = tuple(apply(wanted, tracks, {*without, *(unfit or ())}))
         view, layout = wanted.view, wanted.layout
-    tracks = _long_enough(tracks, timed, left_out)
+    tracks = _long_enough(tracks, timed, unfit)
     if not any(t.is_drum for t in tracks):
         raise TakeError(
             f"{folder.name}: no drum track recognised among {len(tracks)} tracks; name them in an input list "
@@ -108,6 +116,7 @@ def open_take(
         progress=progress,
         view=view,
         layout=layout,
+        left_out=without,
     )
 
 
@@ -115,13 +124,18 @@ def _end(tracks: Sequence[Track]) -> int:
     return max(t.stop for t in tracks)
 
 
-def _tell(error: DspError, left_out: list[DspError] | None) -> None:
-    if left_out is None:
+_Unfit = dict[str, DspError] | None
+
+
+def _tell(name: str, error: DspError, unfit: _Unfit) -> None:
+    if name.isprintable():  # else it cannot be named
+        about(name, error)
+    if unfit is None:
         raise error
-    left_out.append(error)
+    unfit[name if name.isprintable() else f"{name!a}"] = error
 
 
-def _probed(folder: Path, left_out: list[DspError] | None) -> list[Probe]:
+def _probed(folder: Path, without: Sequence[str], unfit: _Unfit) -> list[Probe]:
     if not _writable_as_text(folder):
         raise TakeError(f"{str(folder)!a}: its path holds characters that cannot be written; rename the folder")
     try:
@@ -138,6 +152,15 @@ def _probed(folder: Path, left_out: list[DspError] | None) -> list[Probe]:
         inside = sum(1 for p in folder.glob("*/*") if p.suffix.lower() in SUFFIXES)
         hint = "the recordings seem to be one folder deeper" if inside else "it needs WAV, AIFF, FLAC, CAF or W64 files"
         raise TakeError(f"{folder}: no audio file in this folder; {hint}")
+    names = {p.name for p in paths}
+    for name in without:
+        if name not in names:
+            raise PlanError(
+                f"{folder.name}: to be left out: {name} is not among its audio files; {nearest(name, names)}"
+            )
+    paths = [p for p in paths if p.name not in without]
+    if not paths:
+        raise TakeError(f"{folder.name}: all of its audio files are left out; leave one in")
     found = []
     for path in paths:
         try:
@@ -145,7 +168,7 @@ def _probed(folder: Path, left_out: list[DspError] | None) -> list[Probe]:
                 raise AudioFileError(f"{path.name!a}: its name holds characters that cannot be written; rename it")
             found.append(probe(path))
         except AudioFileError as error:
-            _tell(error, left_out)
+            _tell(path.name, error, unfit)
     if not found:
         raise TakeError(f"{folder}: none of its {len(paths)} audio files can be read; copy the take again")
     return found
@@ -160,7 +183,7 @@ def _writable_as_text(path: Path) -> bool:
     return True
 
 
-def _one_rate(probes: list[Probe], left_out: list[DspError] | None) -> list[Probe]:
+def _one_rate(probes: list[Probe], unfit: _Unfit) -> list[Probe]:
     counts = Counter(p.file.sr for p in probes)
     # of two rates that are equally common the higher one counts
     usual = max(counts, key=lambda sr: (counts[sr], sr))
@@ -169,7 +192,7 @@ def _one_rate(probes: list[Probe], left_out: list[DspError] | None) -> list[Prob
         if p.file.sr != usual:
             many = f"{like} and {counts[usual] - 1} more have" if counts[usual] > 1 else f"{like} has"
             text = f"{p.file.name}: sample rate {p.file.sr} Hz, but {many} {usual} Hz; convert it first"
-            _tell(TakeError(text), left_out)
+            _tell(p.file.name, TakeError(text), unfit)
     low, high = RATES_HZ
     if not low <= usual <= high:
         raise TakeError(f"{like}: sample rate {usual} Hz; a take has {low} to {high} Hz")
@@ -211,7 +234,7 @@ def _in_a_row(parts: list[Probe]) -> bool:
     return numbers == list(range(numbers[0], numbers[0] + len(parts))) and len(kinds) == 1
 
 
-def _placed(groups: list[list[Probe]], left_out: list[DspError] | None) -> list[list[Probe]]:
+def _placed(groups: list[list[Probe]], unfit: _Unfit) -> list[list[Probe]]:
     """Move every recording to its place, the earliest to 0; until now a file's start is its TimeReference."""
     timed = [g for g in groups if g[0].time_reference is not None]
     if not timed:
@@ -236,7 +259,7 @@ def _placed(groups: list[list[Probe]], left_out: list[DspError] | None) -> list[
             f"{g[0].file.name}: by its TimeReference it lies {apart} away from {anchor[0].file.name}; "
             "give every take a folder of its own"
         )
-        _tell(TakeError(text), left_out)
+        _tell(g[0].file.name, TakeError(text), unfit)
     earliest = min(_span(g)[0] for g in timed if g not in stray and g not in far)
     placed = []
     for g in groups:
@@ -272,7 +295,7 @@ def _roled(
     return tuple(guess_tracks(tracks, names, reader, sr, n_samples))
 
 
-def _long_enough(tracks: tuple[Track, ...], timed: set[str], left_out: list[DspError] | None) -> tuple[Track, ...]:
+def _long_enough(tracks: tuple[Track, ...], timed: set[str], unfit: _Unfit) -> tuple[Track, ...]:
     drums = [t for t in tracks if t.is_drum]
     if not drums:
         return tracks
@@ -285,10 +308,11 @@ def _long_enough(tracks: tuple[Track, ...], timed: set[str], left_out: list[DspE
     }
     for name, seconds in short.items():
         _tell(
+            name,
             TakeError(
                 f"{name}: lasts {seconds:.1f} s, but {longest.file.name} "
                 f"{(longest.stop - longest.start) / longest.file.sr:.1f} s; it seems to belong to another take"
             ),
-            left_out,
+            unfit,
         )
     return tuple(t for t in tracks if t.file.name not in short)

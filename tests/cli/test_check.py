@@ -94,6 +94,37 @@ def test_a_file_of_another_rate_is_named_and_the_rest_judged(small_take: Path) -
     assert "01 Kick" in result.output
 
 
+def test_broken_files_are_to_be_mended_and_the_rest_is_judged(small_take: Path, tmp_path: Path) -> None:
+    tom = small_take / "03 Rack Tom.wav"
+    tom.write_bytes(tom.read_bytes()[:3000])
+    snare = small_take / "02 Snare.wav"
+    x, sr = soundfile.read(snare)
+    x[1000] = np.nan  # found only when samples are read
+    soundfile.write(snare, x, sr, "FLOAT")
+    result = run(small_take, "-o", tmp_path / "out")
+    assert result.exit_code == 3, result.output
+    said = " ".join(result.output.split())
+    assert "02 Snare.wav cannot be used, 03 Rack Tom.wav cannot be used" in said
+    assert "03 Rack Tom.wav: is cut short" in said
+    assert "02 Snare.wav: sample 1000 (at 0.021 s) is not a finite number" in said
+    found = json.loads((tmp_path / "out" / "check.json").read_text("utf-8"))["findings"]
+    assert [(f["code"], f["severity"], f["track"]) for f in found[:2]] == [
+        ("unfit", "mend", snare.name),
+        ("unfit", "mend", tom.name),
+    ]
+    assert "03 Rack Tom.wav: is cut short" in (tmp_path / "out" / "check.html").read_text("utf-8")
+    # left out by the input list: said, but nothing to mend
+    inputs = tmp_path / "list.toml"
+    inputs.write_text(f'leave_out = ["{snare.name}", "{tom.name}"]\n', "utf-8")
+    result = run(small_take, "--inputs", inputs, "--json")
+    found = json.loads(result.stdout)["findings"]
+    assert [(f["severity"], f["track"]) for f in found if f["code"] == "left_out"] == [
+        ("note", snare.name),
+        ("note", tom.name),
+    ]
+    assert "unfit" not in {f["code"] for f in found}
+
+
 def test_what_changed(small_take: Path, broken: Path, tmp_path: Path) -> None:
     assert run(broken, "-o", tmp_path / "old", "--quiet").exit_code == 3
     result = run(small_take, "--against", tmp_path / "old")

@@ -87,3 +87,29 @@ def test_help_ends_with_an_example() -> None:
     text = run("--help").stdout
     assert len(text.splitlines()) <= 24
     assert "> input-list.toml" in text.splitlines()[-2]
+
+
+def test_what_cannot_be_used_is_a_comment_and_a_line_that_leaves_it_out(take: Path, tmp_path: Path) -> None:
+    broken = take / "03 Tom 1.wav"
+    broken.write_bytes(broken.read_bytes()[:3000])
+    result = run(take)
+    assert result.exit_code == 0, result.output
+    assert [t["file"] for t in tomllib.loads(result.stdout)["track"]] == [f"{n}.wav" for n in NAMES if n != broken.stem]
+    assert "#   03 Tom 1.wav: is cut short" in result.stdout
+    assert "Cannot be used: 03 Tom 1.wav: is cut short" in result.stderr
+    assert json.loads(run(take, "--json").stdout)["unfit"].keys() == {broken.name}
+    # the same again with the list brought up to date: said once
+    corrected = tmp_path / "input-list.toml"
+    corrected.write_text(result.stdout, "utf-8")
+    assert run(take, "--inputs", corrected).stdout == result.stdout
+    # with the # taken away it is left out, and nothing is said of it
+    corrected.write_text(result.stdout.replace("# leave_out", "leave_out"), "utf-8")
+    again = run(take, "--inputs", corrected)
+    assert again.exit_code == 0, again.output
+    assert tomllib.loads(again.stdout)["leave_out"] == [broken.name]
+    assert "Cannot be used" not in again.stderr
+    assert json.loads(run(take, "--inputs", corrected, "--json").stdout)["left_out"] == [broken.name]
+    # a second one: its name joins the first
+    other = take / "04 FT.wav"
+    other.write_bytes(b"")
+    assert '# leave_out = ["03 Tom 1.wav", "04 FT.wav"]' in run(take, "--inputs", corrected).stdout

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import soundfile as sf
 
-from spillgate.dsp.errors import AudioFileError, TakeError
+from spillgate.dsp.errors import AudioFileError, PlanError, TakeError
 from spillgate.dsp.take.opening import open_take
 
 SR = 48_000
@@ -112,9 +112,9 @@ def test_another_take_in_the_folder(tmp_path):
     put(folder / "Tom 1.wav", 4000, time_reference=2**63)
     with pytest.raises(TakeError, match=r"^Tom 1\.wav: by its TimeReference it lies 5\d+\.\d hours away"):
         open_take(folder)
-    left_out = []
-    assert set(starts(open_take(folder, left_out=left_out))) == {"Kick.wav", "Snare.wav"}
-    assert len(left_out) == 1
+    unfit = {}
+    assert set(starts(open_take(folder, unfit=unfit))) == {"Kick.wav", "Snare.wav"}
+    assert set(unfit) == {"Tom 1.wav"}
 
 
 def test_parts_that_follow_by_time_reference(tmp_path):
@@ -188,9 +188,9 @@ def test_much_shorter_ones_belong_elsewhere(tmp_path):
     with pytest.raises(TakeError) as error:
         open_take(folder)
     assert str(error.value) == ("Tom 1.wav: lasts 1.0 s, but Kick.wav 3.0 s; it seems to belong to another take")
-    left_out = []
-    assert {t.id for t in open_take(folder, left_out=left_out).tracks} == {"Kick.wav", "Snare.wav"}
-    assert [type(e) for e in left_out] == [TakeError]
+    unfit = {}
+    assert {t.id for t in open_take(folder, unfit=unfit).tracks} == {"Kick.wav", "Snare.wav"}
+    assert [type(e) for e in unfit.values()] == [TakeError]
     kit(folder, "Kick.wav", "Snare.wav", n=SR * 3, time_reference=500)
     put(folder / "Tom 1.wav", SR, time_reference=1000)  # a recorder that punched in says when
     assert starts(open_take(folder))["Tom 1.wav"] == 500
@@ -204,10 +204,10 @@ def test_the_odd_rate_is_named(tmp_path):
     assert str(error.value) == (
         "Hat.wav: sample rate 44100 Hz, but Floor.wav and 5 more have 48000 Hz; convert it first"
     )
-    left_out = []
-    take = open_take(folder, left_out=left_out)
+    unfit = {}
+    take = open_take(folder, unfit=unfit)
     assert (take.sr, len(take.tracks)) == (SR, 6)
-    assert str(left_out[0]) == str(error.value)
+    assert str(unfit["Hat.wav"]) == str(error.value)
 
 
 def test_the_unreadable_one_is_named(tmp_path):
@@ -215,9 +215,36 @@ def test_the_unreadable_one_is_named(tmp_path):
     (folder / "Hat.wav").write_bytes(b"RIFF but nothing else")
     with pytest.raises(AudioFileError, match=r"^Hat\.wav: cannot be read as audio"):
         open_take(folder)
-    left_out = []
-    assert len(open_take(folder, left_out=left_out).tracks) == 6
-    assert len(left_out) == 1
+    unfit = {}
+    assert len(open_take(folder, unfit=unfit).tracks) == 6
+    assert set(unfit) == {"Hat.wav"}
+
+
+def test_one_file_left_out(tmp_path):
+    folder = kit(tmp_path / "Song", time_reference=1000)
+    (folder / "Hat.wav").write_bytes(b"RIFF but nothing else")
+    with pytest.raises(AudioFileError) as error:
+        open_take(folder)
+    assert error.value.file == "Hat.wav"
+    take = open_take(folder, leave_out=["Hat.wav"])
+    assert ("Hat.wav" in starts(take), len(take.tracks), take.left_out) == (False, 6, ("Hat.wav",))
+    inputs = tmp_path / "list.toml"
+    inputs.write_text('leave_out = ["Hat.wav"]\n[[track]]\nfile = "Hat.wav"\nrole = "hat"\nnote = "broken disk"\n')
+    assert open_take(folder, inputs=inputs).left_out == ("Hat.wav",)
+    # one that could be read too
+    assert len(open_take(folder, leave_out=["Hat.wav", "Floor.wav"]).tracks) == 5
+    with pytest.raises(PlanError, match=r"to be left out: Hut\.wav is not among .*; did you mean 'Hat\.wav'\?"):
+        open_take(folder, leave_out=["Hut.wav"])
+    with pytest.raises(TakeError, match="all of its audio files are left out"):
+        open_take(folder, leave_out=[p.name for p in folder.iterdir()])
+    # what does not fit is passed over in the list as well
+    inputs.write_text('[[track]]\nfile = "Hat.wav"\nrole = "hat"\n')
+    unfit = {}
+    assert len(open_take(folder, inputs=inputs, unfit=unfit).tracks) == 6
+    assert set(unfit) == {"Hat.wav"}
+    inputs.write_text('leave_out = "Hat.wav"\n')
+    with pytest.raises(PlanError, match=r"^list\.toml, line 1: leave_out: a list of file names"):
+        open_take(folder, inputs=inputs)
 
 
 @pytest.mark.parametrize("name", ["Ha\nt.wav", "Hat\udce4.wav"])
@@ -258,7 +285,7 @@ def test_folders_that_are_no_take(tmp_path, monkeypatch):
     with pytest.raises(TakeError, match=r"^Floor\.wav: sample rate 8000 Hz; a take has 44100 to 192000 Hz$"):
         open_take(slow)
     with pytest.raises(TakeError, match=r"Bad: none of its 1 audio files can be read; copy the take again$"):
-        open_take(bad, left_out=[])
+        open_take(bad, unfit={})
 
     def refuse(_path):
         raise PermissionError(13, "Permission denied")
