@@ -30,8 +30,6 @@ WORTH_SAYING = 0.20
 """From this share on it is said; complete takes have up to 0.16."""
 KEPT_FADE_S = 0.010
 """Fade of the cancelling signal before and behind a span that is kept, s."""
-BLOCK = 1 << 19
-"""Samples read at a time."""
 
 
 @dataclass(frozen=True)
@@ -148,40 +146,42 @@ class Spill(Gate):
         """Take the coherent part of the bleed off and see what is left."""
         import numpy as np
 
-        from spillgate.dsp.core.cleaning.bandgrid import BandPowers
-        from spillgate.dsp.core.cleaning.bandmask import Attack, attack_window
+        from spillgate.dsp.core.cleaning.bandmask import Attack
         from spillgate.dsp.core.cleaning.bleed import take_apart
         from spillgate.dsp.core.cleaning.cancel import (
             cancelling_filters,
             cancelling_signal,
-            factor_of,
-            interpolate,
-            mute_window,
+            muted,
+            powers_without,
         )
-        from spillgate.dsp.processors.tom_parts import low_rate, other_mics
+        from spillgate.dsp.core.cleaning.lowrate import factor_of
+        from spillgate.dsp.processors.tom_parts import low_rate, low_spectra, other_mics
 
         if not self.cancel:
             return Lowered(tom.parts, None)
         g, parts, sr = tom.grid, tom.parts, take.sr
-        factor = factor_of(sr)
-        rate = sr / factor
+        rate = sr / factor_of(sr)
         others = other_mics(take, plan, track)
+        spectra, place = low_spectra(take)
+        filters = cancelling_filters(
+            spectra,
+            place[track.id],
+            [place[t.id] for t, _ in others],
+            rate,
+            parts.x,
+            parts.ring,
+            parts.bleed,
+            g.centres_hz,
+            g.frame_s,
+            tom.hits / sr,
+        )
         refs = [low_rate(take, t) for t, _ in others]
-        own = low_rate(take, track)
-        hits_s = tom.hits / sr
-        filters = cancelling_filters(own, refs, rate, parts.x, parts.ring, parts.bleed, g.centres_hz, g.frame_s, hits_s)
         signal = cancelling_signal(refs, filters, rate) * np.float32(1.0 - self._least())
-        muted = mute_window(Attack.of(self.open_before_ms, self.attack_ms, sr), sr)
-        feature = BandPowers()
-        state, rows = feature.start(sr), []
-        for a in range(0, take.n_samples, BLOCK):
-            b = min(a + BLOCK, take.n_samples)
-            s = interpolate(signal, factor, a, b) * (1.0 - attack_window(tom.hits, muted, a, b - a))
-            new, state = feature.push((take.read(track, a, b, "float64") - s).astype(np.float32), state)
-            rows.append(new)
-        rows.append(feature.finish(state))
+        attack = Attack.of(self.open_before_ms, self.attack_ms, sr)
+        taken = muted(signal, tom.hits, attack, sr)
+        powers = powers_without(take.features["band_powers"][track.id], low_rate(take, track), taken, sr)
         frames = np.unique(g.frame_at(tom.hits.astype(np.float64)))
-        return Lowered(take_apart(np.concatenate(rows), [m for _, m in others], frames, g.frame_s), signal)
+        return Lowered(take_apart(powers, [m for _, m in others], frames, g.frame_s, tom.parts), signal)
 
 
 def not_kept(signal: NDArray[np.float32], plan: Plan, track: Track, sr: int) -> NDArray[np.float32]:
@@ -193,7 +193,7 @@ def not_kept(signal: NDArray[np.float32], plan: Plan, track: Track, sr: int) -> 
 
     import numpy as np
 
-    from spillgate.dsp.core.cleaning.cancel import MARGIN, factor_of
+    from spillgate.dsp.core.cleaning.lowrate import MARGIN, factor_of
 
     rate = sr / factor_of(sr)
     n = max(round(KEPT_FADE_S * rate), 1)

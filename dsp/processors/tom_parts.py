@@ -14,8 +14,19 @@ from spillgate.dsp.take.model import Take, Track
 if TYPE_CHECKING:
     from spillgate.dsp.core.cleaning.bandgrid import Grid
     from spillgate.dsp.core.cleaning.bleed import Mic, Parts
+    from spillgate.dsp.core.cleaning.cancel import Spectra
 
-__all__ = ["SURE", "TomParts", "low_rate", "offset_of", "other_mics", "state_of", "tom_parts", "was_played"]
+__all__ = [
+    "SURE",
+    "TomParts",
+    "low_rate",
+    "low_spectra",
+    "offset_of",
+    "other_mics",
+    "state_of",
+    "tom_parts",
+    "was_played",
+]
 
 SURE = 0.97
 """A drum that was really played has at least one hit this certain (measured: never-hit toms reached 0.95, real ones at
@@ -182,7 +193,7 @@ def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
 
 def low_rate(take: Take, track: Track) -> NDArray[np.float32]:
     """Give a whole track at the low rate at which bleed is cancelled."""
-    from spillgate.dsp.core.cleaning.cancel import MARGIN, decimate, factor_of
+    from spillgate.dsp.core.cleaning.lowrate import MARGIN, decimate, factor_of
 
     factor = factor_of(take.sr)
     reach = MARGIN * factor
@@ -195,6 +206,19 @@ def low_rate(take: Take, track: Track) -> NDArray[np.float32]:
         return np.concatenate(pieces) if pieces else np.zeros(0, np.float32)
 
     return take.once(f"low rate: {track.id}", None, make)
+
+
+def low_spectra(take: Take) -> tuple[Spectra, dict[str, int]]:
+    """Give the low frequencies of all mics with band powers, and the place of each track among them."""
+    from spillgate.dsp.core.cleaning.cancel import spectra_of
+    from spillgate.dsp.core.cleaning.lowrate import factor_of
+
+    tracks = [t for t in take.tracks if t.id in take.features["band_powers"]]
+
+    def make() -> Spectra:
+        return spectra_of([low_rate(take, t) for t in tracks], take.sr / factor_of(take.sr))
+
+    return take.once("low spectra", None, make), {t.id: k for k, t in enumerate(tracks)}
 
 
 def _found_s(plan: Plan) -> dict[str, list[float]]:

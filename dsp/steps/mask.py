@@ -72,7 +72,8 @@ class MaskStep(Step):
         """Take the coherent part of the bleed off; not where the mask is closed anyway."""
         from spillgate.dsp.core.cleaning.bandgrid import grid
         from spillgate.dsp.core.cleaning.bandmask import attack_window
-        from spillgate.dsp.core.cleaning.cancel import factor_of, interpolate, mute_window
+        from spillgate.dsp.core.cleaning.cancel import mute_window
+        from spillgate.dsp.core.cleaning.lowrate import factor_of, interpolate
 
         stop = first + len(block)
         a, b = max(first // grid(sr).hop - 1, 0), max(stop // grid(sr).hop + 3, 0)

@@ -163,19 +163,20 @@ def _no_reader(track: Track, start: int, stop: int, dtype: str) -> NDArray[Any]:
 
 
 class _Once:
-    """Results by name, the latest of each; safe for several threads."""
+    """Results by name, the latest of each; of several threads one makes it and the others wait."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
+        self._locks: dict[str, threading.Lock] = {}
         self._held: dict[str, tuple[Any, Any]] = {}
 
     def get(self, name: str, made_from: Any, make: Callable[[], T]) -> T:
         with self._lock:
+            lock = self._locks.setdefault(name, threading.Lock())
+        with lock:
             held = self._held.get(name)
-        if held is None or held[0] != made_from:
-            held = (made_from, make())
-            with self._lock:
-                self._held[name] = held
+            if held is None or held[0] != made_from:
+                held = self._held[name] = (made_from, make())
         result: T = held[1]
         return result
 
@@ -205,9 +206,9 @@ class Take:
         Whose left and right.
     layout : str or None
         Overhead layout, if the input list names it.
-    """
     left_out : tuple of str
         Audio files in the folder that were left out because somebody said so.
+    """
 
     name: str
     sr: int
@@ -222,8 +223,8 @@ class Take:
     peaks: Mapping[str, float] = field(default_factory=dict)
     view: str = "drummer"
     layout: str | None = None
-    _worked_out: _Once = field(default_factory=lambda: _Once(), init=False, repr=False, compare=False)
     left_out: tuple[str, ...] = ()
+    _worked_out: _Once = field(default_factory=lambda: _Once(), init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         for name in ("features", "fingerprints", "peaks"):

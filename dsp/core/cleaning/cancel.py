@@ -8,28 +8,30 @@ Everything happens at a low rate: only low frequencies stay coherent between mic
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-import scipy.signal
 from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from spillgate.dsp.core.cleaning.bandmask import Attack
+from spillgate.dsp.core.cleaning.bandgrid import BATCH, OVERLAP, band_starts, grid, transform, window
+from spillgate.dsp.core.cleaning.bandmask import Attack, attack_window
+from spillgate.dsp.core.cleaning.lowrate import factor_of
 
-__all__ = ["MARGIN", "cancelling_filters", "cancelling_signal", "decimate", "factor_of", "interpolate", "mute_window"]
+__all__ = [
+    "Spectra",
+    "cancelling_filters",
+    "cancelling_signal",
+    "mute_window",
+    "muted",
+    "powers_without",
+    "spectra_of",
+]
 
-RATE_HZ = 5512.5
-"""Rate near which the filters are fitted, Hz: an eighth of 44.1 kHz."""
 TOP_HZ, TOP_END_HZ = 1500.0, 1800.0
 """Nothing is cancelled above; the filters fade out between (1000 to 2200 Hz score the same)."""
-PASS = 1.0
-"""Edge of the rate-changing low-pass re half the low rate."""
-MARGIN = 8
-"""Its reach to either side, in samples of the low rate."""
-KAISER = 8.0
-"""Its window: 80 dB of rejection; flat to TOP_END_HZ and closed where images of it begin (Kaiser's formulas)."""
 WINDOW_S = 0.37
 """Sine windows of about this length, s; twice as long scores 0.1 dB less."""
 HOLD_DOWN = 6.0
@@ -46,84 +48,13 @@ BEFORE_S, AFTER_S = 0.004, 0.200
 """Span of the filters, s: 1.4 m nearer to 70 m farther, first reflections included."""
 CHUNK = 32
 """Windows transformed at a time."""
-MOST_WINDOWS = 1536
-"""A fit uses at most so many windows, in evenly spread chunks."""
+MOST_WINDOWS = 1024
+"""A fit uses at most so many windows, in evenly spread chunks: all of the first three minutes."""
+BLOCK = 4096
+"""Samples of the low rate transformed at a time when the filters are applied."""
 MUTE_BEFORE_S, MUTE_FADE_S = 0.006, 0.001
 """The cancelling signal is silent from so long before a hit to the end of its attack window, with fades, s."""
 TINY = 1e-30
-
-
-def factor_of(sr: int) -> int:
-    """Tell by which whole number the rate is lowered.
-
-    Parameters
-    ----------
-    sr : int
-        Hz.
-
-    Returns
-    -------
-    factor : int
-        8 at 44.1 and 48 kHz, 16 at 88.2 and 96.
-    """
-    return max(int(sr / RATE_HZ + 0.5), 1)
-
-
-def lowpass(factor: int) -> NDArray[np.float64]:
-    """Low-pass for lowering and raising the rate, symmetric, unit gain at 0 Hz."""
-    n = np.arange(-MARGIN * factor, MARGIN * factor + 1)
-    h: NDArray[np.float64] = np.sinc(PASS * n / factor) * np.kaiser(len(n), KAISER)
-    unit: NDArray[np.float64] = h / h.sum()
-    return unit
-
-
-def decimate(x: NDArray[np.floating], factor: int) -> NDArray[np.float32]:
-    """Lower the rate without moving anything.
-
-    Parameters
-    ----------
-    x : ndarray, shape (n + 2·MARGIN·factor,)
-        With so many samples more on either side.
-    factor : int
-
-    Returns
-    -------
-    y : ndarray, shape (⌈n / factor⌉,), float32
-        y[k] lies on sample k·factor of the inner part.
-    """
-    if factor == 1:
-        return x[MARGIN : len(x) - MARGIN].astype(np.float32)
-    n = -(-(len(x) - 2 * MARGIN * factor) // factor)
-    y: NDArray[np.float64] = scipy.signal.upfirdn(lowpass(factor), x, 1, factor)
-    return y[2 * MARGIN : 2 * MARGIN + n].astype(np.float32)
-
-
-def interpolate(y: NDArray[np.float32], factor: int, start: int, stop: int) -> NDArray[np.float64]:
-    """Raise the rate again, for any stretch of the full-rate timeline.
-
-    Parameters
-    ----------
-    y : ndarray, shape (n,), float32
-        Sample k lies on sample k·factor.
-    factor : int
-    start, stop : int
-        Stretch wanted; y is zero outside what is given.
-
-    Returns
-    -------
-    x : ndarray, shape (stop - start,), float64
-        The same bits however the timeline is cut.
-    """
-    first, last = start // factor - MARGIN, -(-stop // factor) + MARGIN
-    part = np.zeros(last - first)
-    a, b = max(first, 0), min(last, len(y))
-    if b > a:
-        part[a - first : b - first] = y[a:b]
-    if factor == 1:
-        return part[MARGIN : MARGIN + stop - start]
-    x: NDArray[np.float64] = scipy.signal.upfirdn(lowpass(factor) * factor, part, factor, 1)
-    at = MARGIN * factor + start - first * factor
-    return x[at : at + stop - start]
 
 
 def mute_window(attack: Attack, sr: int) -> Attack:
@@ -146,9 +77,145 @@ def mute_window(attack: Attack, sr: int) -> Attack:
     return Attack(full - fade, full, attack.stop, attack.stop + fade)
 
 
+def muted(signal: NDArray[np.float32], hits: NDArray[np.int64], attack: Attack, sr: int) -> NDArray[np.float32]:
+    """Silence a low-rate signal round every hit, as the render does at the full rate.
+
+    Parameters
+    ----------
+    signal : ndarray, shape (n,), float32
+        At the low rate.
+    hits : ndarray, shape (n_hits,), int64
+        Samples at the full rate, increasing.
+    attack : Attack
+        Window in which the samples pass, at the full rate.
+    sr : int
+        Full rate, Hz.
+
+    Returns
+    -------
+    rest : ndarray, shape (n,), float32
+    """
+    factor = factor_of(sr)
+    full = mute_window(attack, sr)
+    start, rise, fall, stop = (v // factor for v in (full.start, full.full, full.fall, full.stop))
+    low = Attack(start, max(rise, start + 1), fall, max(stop, fall + 1))
+    window_of_hits = attack_window(hits // factor, low, 0, len(signal))
+    rest: NDArray[np.float32] = signal * (1.0 - window_of_hits).astype(np.float32)
+    return rest
+
+
+def powers_without(
+    powers: NDArray[np.float32], own: NDArray[np.float32], signal: NDArray[np.float32], sr: int
+) -> NDArray[np.float32]:
+    """Give the band powers of a track from which a low-rate signal has been taken off.
+
+    Parameters
+    ----------
+    powers : ndarray, shape (n_frames, n_bands), float32
+        Band powers of the track as it was.
+    own, signal : ndarray, shape (n,), float32
+        The track, and what is taken off it, at the low rate.
+    sr : int
+        Full rate, Hz.
+
+    Returns
+    -------
+    rest : ndarray, shape (n_frames, n_bands), float32
+        Bands that reach beyond what is cancelled, and frames in which the signal is silent, keep their bits.
+    """
+    g, factor = grid(sr), factor_of(sr)
+    length, hop = g.frame_length // factor, g.hop // factor
+    starts = band_starts(sr)
+    top = int(TOP_END_HZ / sr * g.frame_length) + 2  # bins; two more for the window's main lobe
+    n_low = int(np.searchsorted(starts, min(top, length // 2), side="left"))
+    if not n_low or length < OVERLAP:
+        return powers
+    edges = np.minimum(starts[: n_low + 1], length // 2 + 1)
+    w = window(length).astype(np.float32)
+    rest = powers.copy()
+    both = [_padded(z, len(powers), length, hop) for z in (own, signal)]
+    for a in range(0, len(powers), BATCH):
+        b = min(a + BATCH, len(powers))
+        x, taken = (transform(np.lib.stride_tricks.sliding_window_view(z, length)[::hop][a:b] * w) for z in both)
+        before, after = (
+            np.add.reduceat(np.square(v.real) + np.square(v.imag), edges[:-1], axis=1) for v in _lowest(x, taken, edges)
+        )
+        rest[a:b, :n_low] *= np.where(before > 0, after / np.where(before > 0, before, 1), 1).astype(np.float32)
+    return rest
+
+
+def _lowest(
+    x: NDArray[np.complexfloating], taken: NDArray[np.complexfloating], edges: NDArray[np.int64]
+) -> tuple[NDArray[np.complexfloating], NDArray[np.complexfloating]]:
+    """The bins of the bands concerned, before and after."""
+    before = x[:, : edges[-1]]
+    return before, before - taken[:, : edges[-1]]
+
+
+def _padded(z: NDArray[np.float32], n_frames: int, length: int, hop: int) -> NDArray[np.float32]:
+    """So much silence round a signal that frame k is centred on sample k·hop."""
+    held = np.zeros((n_frames - 1) * hop + length, np.float32)
+    n = min(len(z), len(held) - length // 2)
+    held[length // 2 : length // 2 + n] = z[:n]
+    return held
+
+
+@dataclass(frozen=True)
+class Spectra:
+    """Low frequencies of several tracks in windows, laid out for fitting filters bin by bin.
+
+    Attributes
+    ----------
+    bins : ndarray, shape (n_bins, n_windows, n_tracks), complex64
+    centres_s : ndarray, shape (n_windows,)
+        Middle of each window, s.
+    length : int
+        Samples in a window.
+    """
+
+    bins: NDArray[np.complex64]
+    centres_s: NDArray[np.float64]
+    length: int
+
+
+def spectra_of(tracks: Sequence[NDArray[np.float32]], rate: float) -> Spectra:
+    """Transform tracks at the low rate in sine windows half over each other.
+
+    Parameters
+    ----------
+    tracks : sequence of ndarray, shape (n,), float32
+    rate : float
+        Hz.
+
+    Returns
+    -------
+    spectra : Spectra
+        Of long takes evenly spread stretches.
+    """
+    n = int(2 ** np.round(np.log2(WINDOW_S * rate)))
+    hop = n // 2
+    n_windows = len(tracks[0]) // hop + 1
+    n_bins = min(int(TOP_END_HZ / rate * n) + 1, n // 2 + 1)
+    chunks = np.arange(0, n_windows, CHUNK)
+    if len(chunks) * CHUNK > MOST_WINDOWS:
+        most = MOST_WINDOWS // CHUNK
+        chunks = chunks[np.arange(most) * len(chunks) // most]
+    spans = [(first, min(first + CHUNK, n_windows)) for first in chunks.tolist()]
+    windows = np.concatenate([np.arange(a, b) for a, b in spans])
+    bins = np.empty((n_bins, len(windows), len(tracks)), np.complex64)
+    taper = np.sin(np.pi * (np.arange(n) + 0.5) / n).astype(np.float32)
+    for k, z in enumerate(tracks):
+        at = 0
+        for a, b in spans:
+            bins[:, at : at + b - a, k] = _spectra(z, a, b, n, hop, taper)[:, :n_bins].T
+            at += b - a
+    return Spectra(bins, windows * (hop / rate), n)
+
+
 def cancelling_filters(
-    x: NDArray[np.float32],
-    refs: Sequence[NDArray[np.float32]],
+    spectra: Spectra,
+    own: int,
+    refs: Sequence[int],
     rate: float,
     track: NDArray[np.float32],
     ring: NDArray[np.float32],
@@ -161,10 +228,12 @@ def cancelling_filters(
 
     Parameters
     ----------
-    x : ndarray, shape (n,), float32
-        The tom track at the low rate.
-    refs : sequence of ndarray, shape (n,), float32
-        The other mics at the low rate.
+    spectra : Spectra
+        Of all tracks concerned.
+    own : int
+        Which of them is the tom track.
+    refs : sequence of int
+        Which are the other mics.
     rate : float
         Hz.
     track, ring, bleed : ndarray, shape (n_bands, n_frames), float32
@@ -173,7 +242,7 @@ def cancelling_filters(
     frame_s : float
         Time from frame to frame, s.
     hits_s : ndarray, shape (n_hits,)
-        The drum's own hits, s.
+        The drum's own hits, s, increasing.
 
     Returns
     -------
@@ -185,36 +254,27 @@ def cancelling_filters(
     Per bin, minimise Σ w·|X − Σ H·R|² + μ·Σ v·|Σ H·R|² over windows, with w = 1/(4·ring + 0.3·bleed + 0.3·mean bleed),
     0 where the window holds an own hit, and v growing with the share of the ring.
     """
-    ring = np.maximum(ring, track - np.float32(STRANGE) * bleed)
-    n = int(2 ** np.round(np.log2(WINDOW_S * rate)))
-    hop = n // 2
-    n_windows = len(x) // hop + 1
-    n_bins = min(int(TOP_END_HZ / rate * n) + 1, n // 2 + 1)
+    n, centre_s = spectra.length, spectra.centres_s
+    n_bins = len(spectra.bins)
     hz = np.arange(n_bins) * rate / n
     band = np.abs(np.log(np.maximum(hz, 1.0))[:, None] - np.log(centres_hz)).argmin(axis=1)
-    centre_s = np.arange(n_windows) * hop / rate
+    used = int(band.max()) + 1
+    ring = np.maximum(ring[:used], track[:used] - np.float32(STRANGE) * bleed[:used])
     at = np.clip((centre_s / frame_s + 0.5).astype(np.int64), 0, ring.shape[1] - 1)
     reach = 2 * max(int(WINDOW_S / 2 / frame_s), 1) + 1
     rings = maximum_filter1d(ring, reach, axis=1)[:, at]
-    bleeds = np.float32(BETA) * uniform_filter1d(bleed, reach, axis=1)[:, at]
+    means = np.float32(BETA) * uniform_filter1d(bleed[:used], reach, axis=1)
+    bleeds = means[:, at]
     mean = bleeds.mean(axis=1, keepdims=True)
-    fresh = np.asarray([bool(np.any(np.abs(hits_s - c) < n / rate / 2)) for c in centre_s])
+    half = n / rate / 2
+    fresh = np.searchsorted(hits_s, centre_s - half, side="right") < np.searchsorted(hits_s, centre_s + half)
     fit = np.where(fresh, 0.0, 1.0 / (RING_WEIGHT * rings + BLEED_WEIGHT * bleeds + MEAN_WEIGHT * mean + TINY))
-    hold = rings / (rings + bleeds + TINY) / (rings + bleeds + mean + TINY)
+    hold = HOLD_DOWN * (rings / (rings + bleeds + TINY) / (rings + bleeds + mean + TINY))
+    others = np.asarray(refs, np.int64)
     matrix = np.zeros((n_bins, len(refs), len(refs)), np.complex128)
     right = np.zeros((n_bins, len(refs)), np.complex128)
-    taper = np.sin(np.pi * (np.arange(n) + 0.5) / n).astype(np.float32)
-    chunks = np.arange(0, n_windows, CHUNK)
-    if len(chunks) * CHUNK > MOST_WINDOWS:
-        most = MOST_WINDOWS // CHUNK
-        chunks = chunks[np.arange(most) * len(chunks) // most]
-    for first in chunks.tolist():
-        stop = min(first + CHUNK, n_windows)
-        spectra = [_spectra(z, first, stop, n, hop, taper)[:, :n_bins] for z in (x, *refs)]
-        others = np.ascontiguousarray(np.stack(spectra[1:], axis=-1).transpose(1, 0, 2))
-        own = np.ascontiguousarray(spectra[0].T)
-        fits, holds = fit[band, first:stop], HOLD_DOWN * hold[band, first:stop]
-        _accumulate(matrix, right, others, own, fits.astype(np.float64), holds.astype(np.float64))
+    weights = fit.astype(np.float64), hold.astype(np.float64)
+    _accumulate(matrix, right, spectra.bins, own, others, band, *weights)
     diagonal = np.arange(len(refs))
     power = matrix[:, diagonal, diagonal].real
     matrix[:, diagonal, diagonal] += RIDGE * power + 1e-9 * power.max(initial=0.0) + TINY
@@ -251,11 +311,27 @@ def cancelling_signal(
     s : ndarray, shape (n,), float32
         What is to be subtracted, at the low rate.
     """
-    before = int(BEFORE_S * rate)
-    total = np.zeros(len(refs[0]))
-    for ref, taps in zip(refs, filters, strict=True):
-        total += scipy.signal.oaconvolve(ref.astype(np.float64), taps)[before : before + len(ref)]
-    return total.astype(np.float32)
+    # overlap-save; the mics are added up before the way back
+    before, n, n_taps = int(BEFORE_S * rate), len(refs[0]), filters.shape[1]
+    block = BLOCK
+    while block < 2 * n_taps:
+        block *= 2
+    step = block - n_taps + 1
+    n_blocks = -(-n // step)
+    lead = n_taps - 1 - before
+    spectra = scipy.fft.rfft(filters, block, axis=1).astype(np.complex64)
+    held = np.zeros((len(refs), (n_blocks - 1) * step + block), np.float32)
+    for row, ref in zip(held, refs, strict=True):
+        row[lead : lead + n] = ref[: len(row) - lead]
+    out = np.empty((n_blocks, step), np.float32)
+    for a in range(0, n_blocks, CHUNK):
+        b = min(a + CHUNK, n_blocks)
+        total = np.zeros((b - a, block // 2 + 1), np.complex64)
+        for row, h in zip(held, spectra, strict=True):
+            frames = np.lib.stride_tricks.sliding_window_view(row, block)[::step][a:b]
+            total += scipy.fft.rfft(frames, axis=1) * h
+        out[a:b] = scipy.fft.irfft(total, block, axis=1)[:, n_taps - 1 :]
+    return out.reshape(-1)[:n]
 
 
 def _spectra(
@@ -276,22 +352,30 @@ def _spectra(
 def _accumulate(
     matrix: NDArray[np.complex128],
     right: NDArray[np.complex128],
-    others: NDArray[np.complex64],
-    own: NDArray[np.complex64],
+    bins: NDArray[np.complex64],
+    own: int,
+    refs: NDArray[np.int64],
+    band: NDArray[np.int64],
     fit: NDArray[np.float64],
     hold: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
-    """Add a chunk of windows to the normal equations, bin by bin."""
-    n_bins, n_windows, n_refs = others.shape
-    for f in range(n_bins):
-        for t in range(n_windows):
-            both = fit[f, t] + hold[f, t]
-            target = fit[f, t] * own[f, t]
+    """Fill the normal equations bin by bin."""
+    n_refs = len(refs)
+    r = np.empty(n_refs, np.complex128)
+    for f in range(bins.shape[0]):
+        for t in range(bins.shape[1]):
+            w = fit[band[f], t]
+            both = w + hold[band[f], t]
+            target = w * np.complex128(bins[f, t, own])
             for i in range(n_refs):
-                ri = np.conj(others[f, t, i])
+                r[i] = bins[f, t, refs[i]]
+            for i in range(n_refs):
+                ri = np.conj(r[i])
                 right[f, i] += ri * target
+                weighted = both * ri
                 for j in range(i):
-                    c = both * ri * others[f, t, j]
-                    matrix[f, i, j] += c
-                    matrix[f, j, i] += np.conj(c)
+                    matrix[f, i, j] += weighted * r[j]
                 matrix[f, i, i] += both * (ri.real * ri.real + ri.imag * ri.imag)
+        for i in range(n_refs):
+            for j in range(i):
+                matrix[f, j, i] = np.conj(matrix[f, i, j])

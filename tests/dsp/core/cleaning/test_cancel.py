@@ -1,75 +1,79 @@
 import numpy as np
 import pytest
 import scipy.signal
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
+from spillgate.dsp.core.cleaning.bandgrid import BandPowers, grid
 from spillgate.dsp.core.cleaning.bandmask import Attack, attack_window
 from spillgate.dsp.core.cleaning.cancel import (
     BEFORE_S,
-    MARGIN,
     TOP_END_HZ,
     TOP_HZ,
     cancelling_filters,
     cancelling_signal,
-    decimate,
-    factor_of,
-    interpolate,
-    lowpass,
     mute_window,
+    muted,
+    powers_without,
+    spectra_of,
 )
+from spillgate.dsp.core.cleaning.lowrate import MARGIN, decimate, factor_of, interpolate
 
 SR = 44_100
 F = factor_of(SR)
 RATE = SR / F
 
 
-def lowered(x):
-    return decimate(np.pad(x, MARGIN * F), F)
-
-
-@pytest.mark.parametrize(("sr", "factor"), [(44100, 8), (48000, 9), (88200, 16), (96000, 17), (192000, 35)])
-def test_the_rate_is_lowered_by_a_whole_number(sr, factor):
-    assert factor_of(sr) == factor
-    assert sr / factor > 2 * TOP_END_HZ * 1.4
-
-
-def test_the_low_pass_is_flat_below_and_closed_above():
-    # scipy.signal.freqz: flat to 0.01 dB where anything is cancelled, 75 dB down where its images would fold
-    hz, h = scipy.signal.freqz(lowpass(F), worN=8192, fs=SR)
-    level = 20 * np.log10(np.abs(h) + 1e-12)
-    assert np.abs(level[hz < TOP_END_HZ]).max() < 0.01
-    assert level[hz > RATE - TOP_END_HZ].max() < -75
-
-
-@given(st.floats(30.0, TOP_END_HZ), st.integers(0, 5000), st.integers(1, 3000))
-@settings(max_examples=30, deadline=None)
-def test_down_and_up_again_moves_nothing(hz, start, n):
-    # closed form: a tone inside the pass band comes back at its own place
-    t = np.arange(12_000)
-    x = np.sin(2 * np.pi * hz * t / SR + 0.3)
-    low = lowered(x)
-    assert len(low) == -(-len(x) // F)
-    assert np.allclose(low[200:1200], np.sin(2 * np.pi * hz * F * np.arange(200, 1200) / SR + 0.3), atol=2e-3)
-    back = interpolate(low, F, 0, len(x))
-    assert np.allclose(back[1000:11_000], x[1000:11_000], atol=2e-3)
-    assert np.array_equal(interpolate(low, F, start, start + n), np.pad(back, (0, 9000))[start : start + n])
-
-
-def test_outside_it_is_silent():
-    low = np.ones(50, np.float32)
-    assert not interpolate(low, F, -5000, -1000).any()
-    assert not interpolate(low, F, 50 * F + 1000, 50 * F + 2000).any()
-
-
 def test_muted_round_every_hit():
     attack = Attack.of(1.5, 7.5, SR)
-    muted = attack_window(np.array([5000]), mute_window(attack, SR), 0, 10_000)
+    silent = attack_window(np.array([5000]), mute_window(attack, SR), 0, 10_000)
     kept = attack_window(np.array([5000]), attack, 0, 10_000)
-    assert np.all(muted[kept > 0] == 1)
-    assert np.all(muted[5000 - 265 : 5000] == 1)  # from 6 ms before
-    assert not muted[: 5000 - 310].any()
-    assert not muted[5000 + 331 + 794 + 50 :].any()
+    assert np.all(silent[kept > 0] == 1)
+    assert np.all(silent[5000 - 265 : 5000] == 1)  # from 6 ms before
+    assert not silent[: 5000 - 310].any()
+    assert not silent[5000 + 331 + 794 + 50 :].any()
+    # the same at the low rate, to a sample of it
+    rest = muted(np.ones(1250, np.float32), np.array([5000]), attack, SR)
+    assert np.abs(np.interp(np.arange(10_000), F * np.arange(1250), rest) - (1 - silent)).max() <= 1.0
+    assert np.abs((1 - rest).sum() * F - silent.sum()) < 2 * F
+
+
+@pytest.mark.parametrize("sr", [44_100, 48_000, 96_000])
+def test_powers_after_cancelling_are_those_of_the_difference(sr):
+    # the definition: take the signal off at the full rate and measure again (`BandPowers`)
+    rng = np.random.default_rng(5)
+    f, g, n = factor_of(sr), grid(sr), 3 * sr
+    taps = scipy.signal.firwin(255, TOP_END_HZ - 60, fs=sr / f)  # as the filters: nothing above
+    s = (0.5 * scipy.signal.lfilter(taps, 1, rng.standard_normal(n // f))).astype(np.float32)
+    s[: len(s) // 3] = 0
+    x = 0.05 * rng.standard_normal(n) + 0.8 * interpolate(s, f, 0, n)
+
+    def measured(z):
+        feature = BandPowers()
+        rows, state = feature.push(z.astype(np.float32), feature.start(sr))
+        return np.concatenate([rows, feature.finish(state)])
+
+    before = measured(x)
+    ours = powers_without(before, decimate(np.pad(x, MARGIN * f), f), s, sr)
+    direct = measured(x - interpolate(s, f, 0, n))
+    error = 10 * np.log10(ours[:-4] / direct[:-4])
+    low = g.centres_hz < TOP_END_HZ - 100
+    assert np.sqrt(np.mean(error[:, low] ** 2)) < 0.1
+    assert np.sqrt(np.mean(error**2)) < 0.2
+    first = len(before) // 3 - 3
+    assert np.array_equal(ours[:first], before[:first])
+    assert np.array_equal(ours[:, g.centres_hz > TOP_END_HZ * 1.2], before[:, g.centres_hz > TOP_END_HZ * 1.2])
+
+
+def test_filtering_is_scipy_s():
+    # scipy.signal.oaconvolve in double precision
+    rng = np.random.default_rng(6)
+    for n in (10, 4096, 9001):
+        refs = [rng.standard_normal(n).astype(np.float32) for _ in range(3)]
+        filters = rng.standard_normal((3, 1124))
+        before = int(BEFORE_S * RATE)
+        wanted = sum(
+            scipy.signal.oaconvolve(r.astype(float), h)[before : before + n] for r, h in zip(refs, filters, strict=True)
+        )
+        assert cancelling_signal(refs, filters, RATE) == pytest.approx(wanted, abs=2e-6 * np.abs(wanted).max() * 10)
 
 
 def take(seconds=20.0, seed=0):
@@ -97,12 +101,16 @@ def powers(drum, bleed, frame_s):
     return tuple(np.stack([level(z)] * 2).astype(np.float32) + np.float32(1e-9) for z in (drum, bleed))
 
 
+def filters_of(x, refs, *more):
+    return cancelling_filters(spectra_of([x, *refs], RATE), 0, range(1, len(refs) + 1), RATE, *more)
+
+
 def test_a_filtered_copy_is_cancelled_and_the_drum_is_not():
     # closed form: bleed that is a known filtering of the other mics can be taken off to the noise
     drum, bleed, refs, hits = take()
     ring, estimate = powers(drum, bleed, 0.017)
     x = (drum + bleed).astype(np.float32)
-    filters = cancelling_filters(x, refs, RATE, ring + estimate, ring, estimate, np.array([200.0, 800.0]), 0.017, hits)
+    filters = filters_of(x, refs, ring + estimate, ring, estimate, np.array([200.0, 800.0]), 0.017, hits)
     s = cancelling_signal(refs, filters, RATE)
     db = lambda z: 10 * np.log10(np.mean(z[2000:-2000] ** 2))  # noqa: E731
     assert db(bleed - s) < db(bleed) - 10
@@ -120,10 +128,8 @@ def test_a_gain_of_two_changes_no_filter():
     ring, estimate = powers(drum, bleed, 0.017)
     x = (drum + bleed).astype(np.float32)
     centres = np.array([200.0, 800.0])
-    a = cancelling_filters(x, refs, RATE, ring + estimate, ring, estimate, centres, 0.017, hits)
-    b = cancelling_filters(
-        2 * x, [2 * r for r in refs], RATE, 4 * (ring + estimate), 4 * ring, 4 * estimate, centres, 0.017, hits
-    )
+    a = filters_of(x, refs, ring + estimate, ring, estimate, centres, 0.017, hits)
+    b = filters_of(2 * x, [2 * r for r in refs], 4 * (ring + estimate), 4 * ring, 4 * estimate, centres, 0.017, hits)
     assert b == pytest.approx(a, abs=1e-9)
     assert a.shape == (2, int(BEFORE_S * RATE) + int(0.2 * RATE))
 
@@ -132,5 +138,5 @@ def test_silence_and_short_takes():
     for n in (1, 50, 4000):
         zero = np.zeros(n, np.float32)
         p = np.zeros((2, 3), np.float32)
-        filters = cancelling_filters(zero, [zero], RATE, p, p, p, np.array([200.0, 800.0]), 0.017, np.array([0.0]))
+        filters = filters_of(zero, [zero], p, p, p, np.array([200.0, 800.0]), 0.017, np.array([0.0]))
         assert not cancelling_signal([zero], filters, RATE).any()

@@ -1,0 +1,136 @@
+"""Lowering and raising the rate of a track without moving anything: bleed is cancelled at the low rate."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from spillgate.dsp.core.cleaning.bandgrid import REFERENCE_SR
+
+__all__ = ["MARGIN", "decimate", "factor_of", "interpolate", "lowpass"]
+
+FACTOR = 8
+"""The filters are fitted at an eighth of 44.1 or 48 kHz, a sixteenth of 88.2 or 96: whole samples in a frame's hop."""
+PASS = 1.0
+"""Edge of the rate-changing low-pass re half the low rate."""
+MARGIN = 8
+"""Its reach to either side, in samples of the low rate."""
+KAISER = 8.0
+"""Its window: 80 dB of rejection; flat to TOP_END_HZ and closed where images of it begin (Kaiser's formulas)."""
+
+
+def factor_of(sr: int) -> int:
+    """Tell by which whole number the rate is lowered.
+
+    Parameters
+    ----------
+    sr : int
+        Hz.
+
+    Returns
+    -------
+    factor : int
+        8 at 44.1 and 48 kHz, 16 at 88.2 and 96, 32 above.
+    """
+    return max(int(FACTOR * 2.0 ** np.round(np.log2(sr / REFERENCE_SR))), 1)
+
+
+def lowpass(factor: int) -> NDArray[np.float64]:
+    """Low-pass for lowering and raising the rate, symmetric, unit gain at 0 Hz."""
+    n = np.arange(-MARGIN * factor, MARGIN * factor + 1)
+    h: NDArray[np.float64] = np.sinc(PASS * n / factor) * np.kaiser(len(n), KAISER)
+    unit: NDArray[np.float64] = h / h.sum()
+    return unit
+
+
+def decimate(x: NDArray[np.floating], factor: int) -> NDArray[np.float32]:
+    """Lower the rate without moving anything.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n + 2·MARGIN·factor,)
+        With so many samples more on either side.
+    factor : int
+
+    Returns
+    -------
+    y : ndarray, shape (⌈n / factor⌉,), float32
+        y[k] lies on sample k·factor of the inner part.
+    """
+    if factor == 1:
+        return x[MARGIN : len(x) - MARGIN].astype(np.float32)
+    n = -(-(len(x) - 2 * MARGIN * factor) // factor)
+    held = np.zeros((n + 2 * MARGIN + 1) * factor, np.float32)
+    held[: len(x)] = x
+    y: NDArray[np.float32] = _down(np.ascontiguousarray(held.reshape(-1, factor).T), _phases(factor), n)
+    return y
+
+
+def interpolate(y: NDArray[np.float32], factor: int, start: int, stop: int) -> NDArray[np.float64]:
+    """Raise the rate again, for any stretch of the full-rate timeline.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,), float32
+        Sample k lies on sample k·factor.
+    factor : int
+    start, stop : int
+        Stretch wanted; y is zero outside what is given.
+
+    Returns
+    -------
+    x : ndarray, shape (stop - start,), float64
+        The same bits however the timeline is cut.
+    """
+    first, last = start // factor - MARGIN, -(-stop // factor) + MARGIN
+    part = np.zeros(last - first)
+    a, b = max(first, 0), min(last, len(y))
+    if b > a:
+        part[a - first : b - first] = y[a:b]
+    if factor == 1:
+        return part[MARGIN : MARGIN + stop - start]
+    phases = _up(part, _phases(factor).astype(np.float64) * factor)
+    at = start - (first + MARGIN) * factor
+    x: NDArray[np.float64] = phases.T.reshape(-1)[at : at + stop - start]
+    return x
+
+
+@cache
+def _phases(factor: int) -> NDArray[np.float32]:
+    """The low-pass by phase: row p holds its taps p, p + factor and so on."""
+    taps = np.zeros((2 * MARGIN + 1) * factor)
+    h = lowpass(factor)
+    taps[: len(h)] = h
+    phases = np.ascontiguousarray(taps.reshape(-1, factor).T.astype(np.float32))
+    phases.setflags(write=False)
+    return phases
+
+
+@njit(nogil=True, cache=True)
+def _down(x: NDArray[np.float32], taps: NDArray[np.float32], n: int) -> NDArray[np.float32]:  # pragma: no cover
+    """y[k] = Σ taps[p, a] · x[p, k + a]; every sample sums in the same order wherever the stretch begins."""
+    y = np.zeros(n, np.float32)
+    for first in range(0, n, 1024):
+        stop = min(first + 1024, n)
+        for p in range(taps.shape[0]):
+            for a in range(taps.shape[1]):
+                c = taps[p, a]
+                for k in range(first, stop):
+                    y[k] += c * x[p, k + a]
+    return y
+
+
+@njit(nogil=True, cache=True)
+def _up(part: NDArray[np.float64], taps: NDArray[np.float64]) -> NDArray[np.float64]:  # pragma: no cover
+    """x[p, q] = Σ taps[p, a] · part[q + last − a]."""
+    last = taps.shape[1] - 1
+    x = np.zeros((taps.shape[0], len(part) - last))
+    for p in range(taps.shape[0]):
+        for a in range(last + 1):
+            c = taps[p, a]
+            for q in range(x.shape[1]):
+                x[p, q] += c * part[q + last - a]
+    return x
