@@ -177,7 +177,7 @@ def write_output(
     notes.write_midi(plan, new / "hits.mid")
     words = words_of(take, plan, report)
     sheet.write_sheet(words.sheet, new / "session.txt")
-    stems = stems_of(take, new / "stems", out / "stems", plan=plan)
+    stems = stems_of(take, new / "stems", out / "stems", plan=plan).replace(outlines=report.outlines)
     with ThreadPoolExecutor(1) as aside:  # the two wait for nothing of each other
         previews = aside.submit(write_previews, take, plan, stems, new, files, out)
         write_report(take, plan, stems, new, out, words, pictures)
@@ -239,7 +239,7 @@ def stems_of(take: Take, *folders: Path, plan: Plan) -> Take:
             files.append(dataclasses.replace(f, path=found, n_channels=1 if alone else f.n_channels))
         return dataclasses.replace(t, files=tuple(files), channel=channel)
 
-    return take.replace(tracks=tuple(opened(t) for t in take.tracks), features={}, reader=FileReader())
+    return take.replace(tracks=tuple(opened(t) for t in take.tracks), features={}, outlines={}, reader=FileReader())
 
 
 def with_doubts(plan: Plan, take: Take) -> Plan:

@@ -60,11 +60,14 @@ class RenderReport:
         Where the stems are.
     files : mapping of str to tuple of str
         Per file of the take, what was written for it, relative to the output.
+    outlines : mapping of str to ndarray of int8, shape (n_pieces, 2)
+        Pictures of the tracks that were rendered, each over its recording (`spillgate.dsp.core.audio.overview`).
     """
 
     stems: tuple[StemReport, ...]
     folder: Path
     files: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    outlines: Mapping[str, NDArray[np.int8]] = field(default_factory=dict)
 
 
 _Written = tuple[list[FileCopy | StemWriter], list[StemReport], list[str]]
@@ -141,7 +144,8 @@ def render(
     return RenderReport(
         stems=tuple(s for _, stems, _ in results for s in stems),
         folder=job.stems,
-        files={f.name: tuple(names) for f, (_, _, names) in zip(files, results, strict=True)},
+        files={f.name: tuple(names) for f, (_, _, names, _) in zip(files, results, strict=True)},
+        outlines=_pictures(outlines for _, _, _, outlines in results),
     )
 
 
@@ -267,7 +271,10 @@ def _written(
     must_change: bool,
 ) -> _Written | None:
     """Write the stems of one file; None, and nothing left, if its audio `must_change` and did not."""
-    parts = {t.channel: TrackStem(job.take, t, file, targets[0].subtype, chains.get(t.id, ())) for t in tracks}
+    parts = {
+        t.channel: TrackStem(job.take, t, file, targets[0].subtype, chains.get(t.id, ()), job.plan.shift_of(t.id))
+        for t in tracks
+    }
     cleaned = [t for t in tracks if any(not r.moves for r in chains.get(t.id, ()))] if job.output.removed else []
     moved = {
         t.channel: TrackStem(job.take, t, file, targets[0].subtype, tuple(r for r in chains.get(t.id, ()) if r.moves))
@@ -318,7 +325,23 @@ def _written(
             reports.append(
                 dataclasses.replace(report, notes=notes, removed_file=target.name if other is not None else "")
             )
-    return list(all_writers), reports, names
+    return list(all_writers), reports, names, {part.track.id: part.outline.small() for part in parts.values()}
+
+
+def _pictures(found: Iterable[Mapping[str, NDArray[np.int8]]]) -> dict[str, NDArray[np.int8]]:
+    """Pictures by track; those of the files of one recording lie one behind the other."""
+    whole: dict[str, NDArray[np.int8]] = {}
+    for outlines in found:
+        for track, new in outlines.items():
+            old = whole.setdefault(track, new)
+            if old is not new:
+                whole[track] = np.stack([np.minimum(old[:, 0], new[:, 0]), np.maximum(old[:, 1], new[:, 1])], axis=1)
+    return whole
+
+
+def _frames(channels: Sequence[NDArray[Any]]) -> NDArray[Any]:
+    """Channels one over the other; a single one is not copied."""
+    return channels[0][None] if len(channels) == 1 else np.stack(channels)
 
 
 def _difference(moved: NDArray[Any], kept: NDArray[Any], target: Target) -> tuple[NDArray[Any], int]:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp import params, registry
+from spillgate.dsp.core.audio.overview import Outline, piece_length
 from spillgate.dsp.core.audio.quantise import Overs, dither_key, quantise
 from spillgate.dsp.errors import AudioFileError, ParameterError, PlanError, PluginError
 from spillgate.dsp.plan.model import Plan, StepSpec
@@ -184,6 +185,8 @@ class TrackStem:
     subtype : str
         Samples of the stem, as ``soundfile`` names them.
     chain : tuple of Running
+    shift : int
+        Samples that are taken back in the stem's picture (`outline`), so that it lies over the recording's.
     """
 
     def __init__(self, take: Take, track: Track, file: AudioFile, subtype: str, chain: tuple[Running, ...]) -> None:
@@ -197,6 +200,8 @@ class TrackStem:
         self._held: tuple[int, NDArray[np.float64]] = (0, np.zeros(0))
 
     def block(self, a: int, b: int) -> NDArray[Any]:
+        size, first = piece_length(take.sr, take.n_samples), file.start - shift
+        self.shift, self.outline = shift, Outline(size, take.n_samples, first, first + file.n_samples)
         """Samples `a` to `b` of the stem: integer steps of its last bit, or floats."""
         y = self._after(len(self.chain), a, b) if self.chain else self._input(a, b)
         x = self._input(a, b)
@@ -213,8 +218,10 @@ class TrackStem:
         if self.bits is None:
             return y
         steps, overs = quantise(y, self.bits, self._key, a)
+            self.outline.push(y, a - self.shift)
         self._overs += overs
         return steps
+        self.outline.push(steps, a - self.shift, 0.5 ** (self.bits - 1))
 
     def report(self, name: str) -> StemReport:
         """Say what became of the track, once all its blocks are through; `name` is that of the stem."""

@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.cli.report.meeting import meeting
-from spillgate.cli.report.pictures import Pictures, exact, packed, peaks, per_piece, signature, without_same
+from spillgate.cli.report.pictures import Pictures, exact, packed, peaks, signature, without_same
 from spillgate.cli.report.players import cleaned, players
 from spillgate.cli.report.questions import Group, groups, verdict
 from spillgate.dsp import params, registry
-from spillgate.dsp.core.audio.overview import expand
+from spillgate.dsp.core.audio.overview import expand, piece_length
 from spillgate.dsp.plan.model import Finding, Hit, Plan
 from spillgate.dsp.plan.sheet import Section
 from spillgate.dsp.take.model import ROLES, Take, Track
@@ -132,7 +132,7 @@ def page(
     data = {
         "sr": take.sr,
         "seconds": take.n_samples / take.sr,
-        "peaks_per_s": take.sr / per_piece(take.sr),
+        "peaks_per_s": take.sr / piece_length(take.sr, take.n_samples),
         "sure": SURE,
         "tracks": [e["data"] for e in entries],
         "questions": [_members(g, index) for g in asked],
@@ -248,7 +248,7 @@ class _Drawn:
         self.stem = next((t for t in stems.tracks if t.id == track.id), None)
         self.move = next((a for a in plan.alignments if a.track == track.id), None)
         # everything is drawn on the input's timeline, so that a cleaned track lies over its original
-        self.shift = round(self.move.delay_samples) if self.move and self.move.applied else 0
+        self.shift = plan.shift_of(track.id)
         self.cleaned = self.stem is not None and cleaned(plan, track.id)
         self.sources = signature(track)
         self.results = signature(self.stem) if self.stem is not None else None
@@ -301,12 +301,14 @@ class _Drawn:
         return {"data": data, "page": shown}
 
     def _before(self) -> tuple[NDArray[np.int8], str]:
-        pairs = peaks(self.take, self.track, 0)
+        seen = self.take.outlines.get(self.track.id)
+        pairs = peaks(self.take, self.track, 0) if seen is None else seen
         return pairs, packed(pairs)
 
     def _after(self, before: NDArray[np.int8]) -> tuple[NDArray[np.int8], str]:
         assert self.stem is not None
-        pairs = peaks(self.stems, self.stem, self.shift)
+        seen = self.stems.outlines.get(self.track.id)
+        pairs = peaks(self.stems, self.stem, self.shift) if seen is None else seen
         return pairs, packed(without_same(pairs, before))
 
     def _exact(self, asked: Sequence[float]) -> dict[str, Any]:
@@ -380,6 +382,6 @@ def _jumps(
         jumps.append(("longest ring", float(longest[0])))
     if after is not None and len(before):
         gone = np.abs(expand(before)).max(1) - np.abs(expand(after)).max(1)
-        at = int(np.argmax(gone)) * per_piece(take.sr) / take.sr
+        at = int(np.argmax(gone)) * piece_length(take.sr, take.n_samples) / take.sr
         jumps.append(("loudest moment in what was removed", at))
     return [{"text": text, "time": round(float(at), 3)} for text, at in jumps]

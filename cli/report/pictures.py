@@ -11,13 +11,10 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.audio.overview import compand, extremes
+from spillgate.dsp.core.audio.overview import Outline, piece_length
 from spillgate.dsp.take.model import Take, Track
 
-__all__ = ["PEAKS_PER_S", "SAME", "Pictures", "exact", "packed", "peaks", "per_piece", "signature", "without_same"]
-
-PEAKS_PER_S = 1000
-"""Pieces of the waveform kept in the page for each second, to the nearest whole number of samples: 1 ms."""
+__all__ = ["SAME", "Pictures", "exact", "packed", "peaks", "signature", "without_same"]
 
 SAME = -128
 """Stands in the picture of a cleaned track where it looks like its original: open stretches cost nothing."""
@@ -68,25 +65,12 @@ def signature(track: Track) -> tuple[tuple[str, int, int], ...] | None:
     return tuple((name, s.st_mtime_ns, s.st_size) for name, s in stats)
 
 
-def per_piece(sr: int) -> int:
-    """Samples behind one pair of extremes."""
-    return max(1, round(sr / PEAKS_PER_S))
-
-
 def peaks(take: Take, track: Track, shift: int) -> NDArray[np.int8]:
-    """Smallest and largest sample of every 1 ms piece, one byte each; `shift` samples are taken back."""
-    size = per_piece(take.sr)
-    pairs = np.zeros((-(-take.n_samples // size), 2), np.int8)
-    step = size * PEAKS_PER_S * BLOCK_S
-    for a in range(0, take.n_samples, step):
-        b = min(a + step, take.n_samples)
-        k, m = a // size, -(-(b - a) // size)
-        pairs[k : k + m] = compand(extremes(take.read(track, a + shift, b + shift), a, size, m))
-    # rounded away from zero, so that nothing but silence becomes 0; -128 is taken
-    rounded: NDArray[np.int8] = np.clip(
-        np.sign(pairs) * (-(-np.abs(pairs) // STEP) * np.int16(STEP)), -126, 126
-    ).astype(np.int8)
-    return rounded
+    """Smallest and largest sample of every piece, one byte each; `shift` samples are taken back."""
+    outline = Outline(piece_length(take.sr, take.n_samples), take.n_samples, 0, take.n_samples)
+    for a in range(0, take.n_samples, BLOCK):
+        outline.push(take.read(track, a + shift, min(a + BLOCK, take.n_samples) + shift), a)
+    return outline.small()
 
 
 def without_same(after: NDArray[np.int8], before: NDArray[np.int8]) -> NDArray[np.int8]:

@@ -295,6 +295,11 @@ class Plan:
         """Return the hits of one track in order of time."""
         return tuple(h for h in self.hits if h.track == track)
 
+    def shift_of(self, track: str) -> int:
+        """Whole samples by which the alignment makes the stem of a track later; what it shows lies so much behind."""
+        move = next((a for a in self.alignments if a.track == track), None)
+        return round(move.delay_samples) if move is not None and move.applied else 0
+
     def with_hits(self, hits: tuple[Hit, ...]) -> Plan:
         """Return a plan with `hits` instead, sorted by time, then track."""
         return self.replace(hits=tuple(sorted(hits, key=lambda h: (h.time_s, h.track))))

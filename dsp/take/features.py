@@ -16,6 +16,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from spillgate.dsp.core.audio.overview import Outline, piece_length
 from spillgate.dsp.errors import AudioFileError, ParameterError, about, nearest
 from spillgate.dsp.take.model import Take, Track
 
@@ -93,7 +94,7 @@ def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
     Returns
     -------
     take : Take
-        With `features`, `peaks` and `fingerprints` filled in.
+        With `features`, `peaks`, `outlines` and `fingerprints` filled in.
 
     Raises
     ------
@@ -115,21 +116,23 @@ def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
         }
         filled = dict.fromkeys(mine, 0)
         peak = 0.0
+        outline = Outline(piece_length(take.sr, take.n_samples), take.n_samples, 0, take.n_samples)
         for a in range(0, take.n_samples, BLOCK):
             b = min(a + BLOCK, take.n_samples)
             x = take.read(track, a, b)
-            top = float(np.max(np.abs(x))) if len(x) else 0.0  # NaN and infinity come through
+            top = max(float(x.max(initial=0.0)), -float(x.min(initial=0.0)))  # NaN and infinity come through
             if not np.isfinite(top):
                 first = int(np.flatnonzero(~np.isfinite(x))[0]) + a - track.start
                 text = f"{track.file.name}: sample {first} (at {first / take.sr:.3f} s) is not a finite number; "
                 raise about(track.file.name, AudioFileError(text + "export the file again"))
             peak = max(peak, top)
+            outline.push(x, a)
             for n, f in mine.items():
                 new, states[n] = f.push(x, states[n])
                 filled[n] = _put(rows[n], filled[n], new)
         for n, f in mine.items():
             filled[n] = _put(rows[n], filled[n], f.finish(states[n]))
-        return rows, peak
+        return rows, peak, outline.small()
 
     measured = take.map(one, tracks, "listening")
     features: dict[str, dict[str, NDArray[np.float32]]] = {n: {} for n in todo}
@@ -138,7 +141,8 @@ def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
             features[n][track.id] = array
     return take.replace(
         features={**take.features, **features},
-        peaks={t.id: p for t, (_, p) in zip(tracks, measured, strict=True)},
+        peaks={t.id: p for t, (_, p, _) in zip(tracks, measured, strict=True)},
+        outlines={t.id: o for t, (_, _, o) in zip(tracks, measured, strict=True)},
         fingerprints=fingerprints(take),
     )
 

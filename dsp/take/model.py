@@ -202,6 +202,8 @@ class Take:
         What the streaming pass measured: ``features["band_powers"][track.id]``, shape (n_frames, n_columns).
     fingerprints, peaks : mapping of str to (str, float)
         Per file name and per track id, known after the streaming pass.
+    outlines : mapping of str to ndarray of int8, shape (n_pieces, 2)
+        Pictures of the tracks, known after the streaming pass (`spillgate.dsp.core.audio.overview`).
     view : {'drummer', 'audience'}
         Whose left and right.
     layout : str or None
@@ -221,13 +223,14 @@ class Take:
     features: Mapping[str, Mapping[str, NDArray[Any]]] = field(default_factory=dict)
     fingerprints: Mapping[str, str] = field(default_factory=dict)
     peaks: Mapping[str, float] = field(default_factory=dict)
+    outlines: Mapping[str, NDArray[np.int8]] = field(default_factory=dict)
     view: str = "drummer"
     layout: str | None = None
     left_out: tuple[str, ...] = ()
     _worked_out: _Once = field(default_factory=lambda: _Once(), init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        for name in ("features", "fingerprints", "peaks"):
+        for name in ("features", "fingerprints", "peaks", "outlines"):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     def replace(self, **changes: Any) -> Take:

@@ -12,6 +12,7 @@ import soundfile as sf
 from spillgate.dsp import registry
 from spillgate.dsp import render as rendering
 from spillgate.dsp.core.audio.interpolation import delay
+from spillgate.dsp.core.audio.overview import expand
 from spillgate.dsp.core.audio.quantise import dither_key, quantise
 from spillgate.dsp.errors import AudioFileError, OutputError, ParameterError, PlanError, PluginError
 from spillgate.dsp.plan.model import Plan, StepSpec, TrackFacts
@@ -305,3 +306,20 @@ def test_the_recordings_stay_as_they_are(folder, tmp_path):
     before = {n: ((folder / n).read_bytes(), (folder / n).stat().st_mtime_ns) for n in ALL}
     render(take_of(folder, ALL), Plan(steps={n: move(2.5) for n in ("a.wav", "f.flac")}), tmp_path / "out")
     assert before == {n: ((folder / n).read_bytes(), (folder / n).stat().st_mtime_ns) for n in ALL}
+
+
+@pytest.mark.parametrize("block", [1000, 1 << 18])
+def test_pictures_are_those_of_the_stems_over_the_recordings(folder, tmp_path, block):
+    take = take_of(folder, ALL)
+    measured = {"measured_samples": 5.3, "measured_polarity": 1, "margin": 9.0, "confidence": "sure"}
+    moved = Alignment(track="a.wav", target="b.wav", delay_samples=5.3, polarity=1, applied=True, **measured)
+    plan = Plan(steps={"a.wav": move(5.3), "f.flac": move(0, -1)}, alignments=(moved,))
+    report = render(take, plan, tmp_path / "out", block=block)
+    assert set(report.outlines) == {"a.wav", "f.flac"}
+    for name, shift in (("a.wav", 5), ("f.flac", 0)):
+        x = sf.read(tmp_path / "out/stems" / name, dtype="float32")[0]
+        over = np.r_[x[shift:], np.zeros(shift + -N % 48, np.float32)].reshape(-1, 48)
+        pairs = np.stack([over.min(1), over.max(1)], axis=1)
+        got = np.sqrt(np.abs(expand(report.outlines[name])))
+        assert np.max(np.abs(got - np.sqrt(np.abs(pairs)))) <= 3 / 127
+        assert np.array_equal(np.sign(report.outlines[name]), np.sign(pairs))
