@@ -70,7 +70,7 @@ class RenderReport:
     outlines: Mapping[str, NDArray[np.int8]] = field(default_factory=dict)
 
 
-_Written = tuple[list[FileCopy | StemWriter], list[StemReport], list[str]]
+_Written = tuple[list[FileCopy | StemWriter], list[StemReport], list[str], dict[str, NDArray[np.int8]]]
 
 
 def render(
@@ -134,7 +134,7 @@ def render(
 
     try:
         results = take.map(one, files, "rendering")
-        for pendings, _, _ in results:
+        for pendings, _, _, _ in results:
             for pending in pendings:
                 pending.commit()
     finally:
@@ -142,7 +142,7 @@ def render(
             for pending in pendings:
                 pending.abort()
     return RenderReport(
-        stems=tuple(s for _, stems, _ in results for s in stems),
+        stems=tuple(s for _, stems, _, _ in results for s in stems),
         folder=job.stems,
         files={f.name: tuple(names) for f, (_, _, names, _) in zip(files, results, strict=True)},
         outlines=_pictures(outlines for _, _, _, outlines in results),
@@ -258,8 +258,8 @@ def _copied(job: Job, file: AudioFile, tracks: Sequence[Track]) -> _Written:
     keep = not job.output.changed_only
     reports = [StemReport(track=t.id, file=name, copied=True, written=keep) for t in tracks]
     if not keep:
-        return [], reports, []
-    return [FileCopy(file.path, job.stems, name)], reports, [f"{STEMS}/{name}"]
+        return [], reports, [], {}
+    return [FileCopy(file.path, job.stems, name)], reports, [f"{STEMS}/{name}"], {}
 
 
 def _written(
@@ -298,12 +298,12 @@ def _written(
             b = min(a + job.block, file.start + file.n_samples)
             y = {c: part.block(a, b) for c, part in parts.items()}
             for target, writer, other in zip(targets, writers, rest, strict=True):
-                writer.write(np.stack([y[c] for c in target.channels]))
+                writer.write(_frames([y[c] for c in target.channels]))
                 if other is not None:
                     whole = [moved[c].block(a, b) for c in target.channels]
                     left = [_difference(m, y[c], target) for m, c in zip(whole, target.channels, strict=True)]
                     clipped += sum(n for _, n in left)
-                    other.write(np.stack([d for d, _ in left]))
+                    other.write(_frames([d for d, _ in left]))
         all_writers = [w for w in (*writers, *rest) if w is not None]
         if must_change and not any(p.changed for p in parts.values()):
             for w in all_writers:

@@ -189,7 +189,9 @@ class TrackStem:
         Samples that are taken back in the stem's picture (`outline`), so that it lies over the recording's.
     """
 
-    def __init__(self, take: Take, track: Track, file: AudioFile, subtype: str, chain: tuple[Running, ...]) -> None:
+    def __init__(
+        self, take: Take, track: Track, file: AudioFile, subtype: str, chain: tuple[Running, ...], shift: int = 0
+    ) -> None:
         self.take, self.track, self.file, self.chain = take, track, file, chain
         self.changed = False
         self.bits = integer_bits(subtype)
@@ -198,14 +200,14 @@ class TrackStem:
         self._energy = np.zeros(2)
         self._peaks = np.zeros(2)
         self._held: tuple[int, NDArray[np.float64]] = (0, np.zeros(0))
-
-    def block(self, a: int, b: int) -> NDArray[Any]:
         size, first = piece_length(take.sr, take.n_samples), file.start - shift
         self.shift, self.outline = shift, Outline(size, take.n_samples, first, first + file.n_samples)
+
+    def block(self, a: int, b: int) -> NDArray[Any]:
         """Samples `a` to `b` of the stem: integer steps of its last bit, or floats."""
         y = self._after(len(self.chain), a, b) if self.chain else self._input(a, b)
         x = self._input(a, b)
-        top = [float(np.max(np.abs(v), initial=0.0)) for v in (x, y)]
+        top = [max(float(np.max(v, initial=0.0)), -float(np.min(v, initial=0.0))) for v in (x, y)]  # NaN comes through
         if not np.isfinite(top[1]):
             first = int(np.flatnonzero(~np.isfinite(y))[0]) + a - self.file.start
             raise AudioFileError(
@@ -216,12 +218,12 @@ class TrackStem:
         self._energy += (float(np.dot(x, x)), float(np.dot(y, y)))
         self.changed = self.changed or not np.array_equal(x.view(np.int64), y.view(np.int64))
         if self.bits is None:
+            self.outline.push(y, a - self.shift)
             return y
         steps, overs = quantise(y, self.bits, self._key, a)
-            self.outline.push(y, a - self.shift)
+        self.outline.push(steps, a - self.shift, 0.5 ** (self.bits - 1))
         self._overs += overs
         return steps
-        self.outline.push(steps, a - self.shift, 0.5 ** (self.bits - 1))
 
     def report(self, name: str) -> StemReport:
         """Say what became of the track, once all its blocks are through; `name` is that of the stem."""

@@ -1,4 +1,4 @@
-"""Waveforms as the page holds them: extremes of every millisecond, and exact samples where decisions are close."""
+"""Waveforms as the page holds them: extremes of short pieces, and exact samples where decisions are close."""
 
 from __future__ import annotations
 
@@ -19,13 +19,10 @@ __all__ = ["SAME", "Pictures", "exact", "packed", "peaks", "signature", "without
 SAME = -128
 """Stands in the picture of a cleaned track where it looks like its original: open stretches cost nothing."""
 
-STEP = 2
-"""Companded extremes are kept in steps of 1/64 of the height, about a pixel: a fifth less to store."""
-
 SAME_WITHIN = 2
 """Difference of companded extremes that no eye sees."""
 
-BLOCK_S = 10
+BLOCK = 1 << 18
 
 EXACT_BEFORE_S, EXACT_AFTER_S = 0.010, 0.050
 """Exact samples in the page around each question."""

@@ -108,7 +108,7 @@ def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
     ]
     on_disk = work is not None and sum(sizes) > IN_MEMORY_BYTES
 
-    def one(track: Track) -> tuple[dict[str, NDArray[np.float32]], float]:
+    def one(track: Track) -> tuple[dict[str, NDArray[np.float32]], float, NDArray[np.int8]]:
         mine = {n: f for n, f in todo.items() if track.role in f.roles}
         states = {n: f.start(take.sr) for n, f in mine.items()}
         rows = {
@@ -136,7 +136,7 @@ def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
 
     measured = take.map(one, tracks, "listening")
     features: dict[str, dict[str, NDArray[np.float32]]] = {n: {} for n in todo}
-    for track, (rows, _) in zip(tracks, measured, strict=True):
+    for track, (rows, _, _) in zip(tracks, measured, strict=True):
         for n, array in rows.items():
             features[n][track.id] = array
     return take.replace(

@@ -15,7 +15,7 @@ from spillgate.dsp.core.audio.interpolation import delay
 from spillgate.dsp.core.audio.overview import expand
 from spillgate.dsp.core.audio.quantise import dither_key, quantise
 from spillgate.dsp.errors import AudioFileError, OutputError, ParameterError, PlanError, PluginError
-from spillgate.dsp.plan.model import Plan, StepSpec, TrackFacts
+from spillgate.dsp.plan.model import Alignment, Plan, StepSpec, TrackFacts
 from spillgate.dsp.render import render
 from spillgate.dsp.steps.base import Step
 from spillgate.dsp.take.audio import FileReader, probe

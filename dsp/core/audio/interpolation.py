@@ -150,8 +150,18 @@ def delay(x: NDArray[np.floating], delay_samples: float) -> NDArray[np.floating]
 def _convolve(x, taps, first, y):  # type: ignore[no-untyped-def]
     # y[n] = Σ_k taps[k] x[first + n + k]; taps in groups of eight, so that y is loaded and stored sixteen times only
     n = y.shape[0]
+    reach = taps.shape[0] - 1
+    sounding = first - 1  # last sample that is not zero, of those looked at
+    looked = first
     for a in range(0, n, _CHUNK):
         m = min(_CHUNK, n - a)
+        for i in range(first + a + m + reach - 1, looked - 1, -1):
+            if x[i] != 0.0:
+                sounding = i
+                break
+        looked = first + a + m + reach
+        if sounding < first + a:  # silence stays silence: cleaned toms are silent most of the time
+            continue
         for k in range(0, taps.shape[0], 8):
             t0, t1, t2, t3 = taps[k], taps[k + 1], taps[k + 2], taps[k + 3]
             t4, t5, t6, t7 = taps[k + 4], taps[k + 5], taps[k + 6], taps[k + 7]

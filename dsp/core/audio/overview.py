@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 __all__ = ["Outline", "compand", "expand", "piece_length"]
 
+PIECES_PER_S = 1000
+"""Pieces of the waveform for each second, to the nearest whole number of samples: 1 ms…"""
 
 MOST_PIECES = 600_000
 """…but at most so many: behind ten minutes pieces become twice as long, and again behind twenty."""
