@@ -201,18 +201,17 @@ def one_take(task: Task) -> Outcome:
     except Exception as error:  # one bad take never stops the others
         text = f"fault of the program: {type(error).__name__}: {error}"
         return Outcome(task.name, "failed", verdict=text, output=task.place)
-    from spillgate.cli.report.questions import groups, verdict
+    from spillgate.dsp.plan.questions import groups, verdict
 
-    asked = groups(plan.questions)  # as many as screen and page of the take show
     return Outcome(
         task.name,
         state,
         seconds=plan.n_samples / plan.sr,
         tracks=sum(t.role != "other" for t in plan.tracks),
         hits=len(plan.hits),
-        questions=len(asked),
+        questions=len(groups(plan.questions)),  # as many as screen and page of the take show
         loudest_question=max((q.weight for q in plan.questions), default=0.0),
-        verdict=verdict(plan, len(asked)),
+        verdict=verdict(plan),
         output=task.place,
     )
 

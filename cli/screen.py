@@ -21,9 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["console", "show", "summary"]
 
-MOST_QUESTIONS = 10
-"""More than that nobody answers after a long day."""
-
 WIDTH = 80
 """Of the terminal when there is none."""
 
@@ -83,9 +80,9 @@ def show(take: Take, plan: Plan, report: RenderReport, out: Path) -> None:
 
 def verdict(take: Take, plan: Plan) -> str:
     """Say in one line whether the take is ready."""
-    n = len(questions(plan))
-    what = f"{counted(len(take.drum_tracks), 'drum track')}, {duration(take.n_samples / take.sr)}"
-    return f"Ready: {what}." if n == 0 else f"Ready, with {counted(n, 'question')}: {what}."
+    from spillgate.dsp.plan.questions import verdict as said
+
+    return f"{said(plan)}: {counted(len(take.drum_tracks), 'drum track')}, {duration(take.n_samples / take.sr)}."
 
 
 def changes(plan: Plan) -> list[str]:
@@ -246,15 +243,11 @@ def _brief(reason: str) -> str:
 
 def questions(plan: Plan) -> list[str]:
     """Give the questions to the engineer, the most weighty first, alike ones together, at most ten."""
-    from spillgate.cli.report.questions import groups  # the same ones as on the page
+    from spillgate.dsp.plan.questions import ASKED, groups  # the same ones as on the page
 
-    asked = []
-    for group in groups(plan.questions):
-        more = len(group.members) - 1
-        asked.append(group.first.text + (f" ({more} more like it)" if more else ""))
-    if len(asked) > MOST_QUESTIONS:
-        left = len(asked) - MOST_QUESTIONS + 1
-        asked = [*asked[: MOST_QUESTIONS - 1], f"{left} smaller ones: see questions in plan.json."]
+    asked = [g.text for g in groups(plan.questions)]
+    if len(asked) > ASKED:
+        asked = [*asked[: ASKED - 1], f"{len(asked) - ASKED + 1} smaller ones: see the report."]
     return asked
 
 

@@ -17,22 +17,19 @@ from numpy.typing import NDArray
 from spillgate.cli.report.meeting import meeting
 from spillgate.cli.report.pictures import Pictures, exact, packed, peaks, signature, without_same
 from spillgate.cli.report.players import cleaned, players
-from spillgate.cli.report.questions import Group, groups, verdict
 from spillgate.dsp import params, registry
 from spillgate.dsp.core.audio.overview import expand, piece_length
 from spillgate.dsp.plan.model import Finding, Hit, Plan
+from spillgate.dsp.plan.questions import ASKED, Group, groups, verdict
 from spillgate.dsp.plan.sheet import Section
 from spillgate.dsp.take.model import ROLES, Take, Track
-from spillgate.dsp.words import clock, duration
+from spillgate.dsp.words import clock, counted, duration
 from spillgate.dsp.writing import write_atomically
 
 __all__ = ["SURE", "Words", "asset", "environment", "page", "write_report"]
 
 SURE = 0.99
 """Hits below this confidence are shown as doubtful."""
-
-ASKED = 10
-"""Questions shown at the top; the rest stays open."""
 
 MENDED = 4
 """Findings to mend shown above everything else; the others follow the questions."""
@@ -152,8 +149,8 @@ def page(
         .get_template("page.html")
         .render(
             take=take.name,
-            verdict=verdict(plan, len(asked)),
-            what=f"{len(shown)} drum track{'' if len(shown) == 1 else 's'}, {duration(take.n_samples / take.sr)}",
+            verdict=verdict(plan),
+            what=f"{counted(len(shown), 'drum track')}, {duration(take.n_samples / take.sr)}",
             changed=words.changed,
             tracks=rows,
             questions=[_question(g, k, index) for k, g in enumerate(asked[:ASKED])],
@@ -224,7 +221,7 @@ def _question(g: Group, k: int, index: Mapping[str, int]) -> dict[str, Any]:
     answers = [{"do": do, "word": word} for do, word in g.answers] if q.track in index else []
     more = len(g.members) - 1
     return {
-        "text": q.text,
+        "text": g.text,
         "alike": more,
         "jump": round(q.time_s, 5) if looks and q.time_s is not None else None,
         "index": index.get(q.track, 0),

@@ -11,6 +11,7 @@ from spillgate.dsp.core.audio.sound import speed_of_sound
 from spillgate.dsp.plan.cuts import cuts_of
 from spillgate.dsp.plan.model import Plan, TrackFacts
 from spillgate.dsp.plan.output import output_of
+from spillgate.dsp.plan.questions import ASKED, groups
 from spillgate.dsp.plan.tables import TEMPERATURE_C, fixed
 from spillgate.dsp.words import clock, counted
 from spillgate.dsp.writing import write_atomically
@@ -152,12 +153,12 @@ def _alignment(plan: Plan) -> Section:
                 fixed(seconds * 1e3, 3),
                 fixed(seconds * speed * 1e2, 1),
                 "turned" if polarity < 0 else "as it is",
-                a.confidence,
-                "done" if a.applied else "only measured",
+                a.confidence if a.target else "none",
+                "yes" if a.applied else "no",
                 a.reason,
             )
         )
-    columns = ("track", "against", "later, samples", "ms", "cm", "polarity", "how sure", "state", "why")
+    columns = ("track", "against", "later, samples", "ms", "cm", "polarity", "own delay", "applied", "why")
     return Section(title="Alignment", columns=columns, rows=tuple(rows))
 
 
@@ -191,8 +192,9 @@ def _db(peak: float) -> str:
 
 
 def _questions(plan: Plan) -> Section:
-    lines = tuple(dict.fromkeys(q.text for q in plan.questions))[:10]
-    return Section(title="Open questions", lines=lines)
+    asked = [g.text for g in groups(plan.questions)]
+    more = [f"and {len(asked) - ASKED} more in report.html"] if len(asked) > ASKED else []
+    return Section(title="Open questions", lines=(*asked[:ASKED], *more))
 
 
 def _settings(plan: Plan) -> Section:

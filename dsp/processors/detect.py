@@ -13,6 +13,7 @@ from spillgate.dsp.params import Range
 from spillgate.dsp.plan.model import DrumState, Hit, Plan, Question
 from spillgate.dsp.processor import Processor
 from spillgate.dsp.take.model import Take, Track
+from spillgate.dsp.words import clock
 
 if TYPE_CHECKING:
     import numpy as np
@@ -170,7 +171,7 @@ class Detect(Processor):
                 asked.append(Question(code="detect.drum", text=text, track=track.id, weight=FIRST_QUESTION))
             for h in hits:
                 if h.track == track.id and h.confidence < ASKED[1]:
-                    text = f"Is the stroke on {label} at {h.time_s:.3f} s really one?"
+                    text = f"Is the stroke on {label} at {clock(h.time_s)} really one?"
                     weight = 10 ** (h.level_db / 20) * (1.0 - h.confidence)
                     asked.append(
                         Question(code="detect.hit", text=text, track=track.id, time_s=h.time_s, weight=float(weight))
@@ -185,7 +186,7 @@ class Detect(Processor):
                     time_s = float(c.frame[i] * frame_length(take.sr) / take.sr)
                     if any(h.track == track.id and abs(h.time_s - time_s) < self.spacing_ms / 1000.0 for h in hits):
                         continue
-                    text = f"Is there a stroke on {label} at {time_s:.3f} s?"
+                    text = f"Is there a stroke on {label} at {clock(time_s)}?"
                     weight = 10 ** (min(float(db) - top, 0.0) / 20) * float(p[i])
                     asked.append(
                         Question(code="detect.hit_left_out", text=text, track=track.id, time_s=time_s, weight=weight)

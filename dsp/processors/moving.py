@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from spillgate.dsp.plan.model import Alignment, Plan, StepSpec
+from spillgate.dsp.plan.model import Alignment, Confidence, Plan, StepSpec
 
 __all__ = ["Extra", "with_moves"]
 
@@ -23,11 +23,14 @@ class Extra:
         1 or −1.
     reason : str
         In plain words.
+    confidence : {'sure', 'likely', 'unsure'}
+        Of what it was decided from; for tracks that have no measurement of their own.
     """
 
     delay_samples: float
     polarity: int
     reason: str
+    confidence: Confidence = "sure"
 
 
 def with_moves(plan: Plan, by: str, extras: Mapping[str, Extra]) -> Plan:
@@ -51,7 +54,7 @@ def with_moves(plan: Plan, by: str, extras: Mapping[str, Extra]) -> Plan:
     for track, e in extras.items():
         old = rows.get(track) or Alignment(
             track=track, measured_samples=0.0, measured_polarity=1, delay_samples=0.0, polarity=1, target="",
-            margin=0.0, confidence="unsure", applied=False,
+            margin=0.0, confidence=e.confidence, applied=False,
         )  # fmt: skip
         delay = round(old.delay_samples + e.delay_samples, 4) + 0.0
         polarity = old.polarity * e.polarity

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
@@ -58,10 +59,11 @@ class Overheads(Processor):
             samples = float(found["samples"])  # right minus left: positive, the right one is farther
             if self.least_cm <= abs(found["cm"]) <= self.most_cm:
                 nearer, farther = (left[0], right[0]) if samples > 0 else (right[0], left[0])
-                extra = Extra(abs(samples), 1, "so that the snare arrives in both overheads at once")
+                reason = "so that the snare arrives in both overheads at once"
+                extra = Extra(abs(samples), 1, reason, found["confidence"])
                 moved = {a.track: a for a in plan.alignments if a.applied}
                 if nearer.id in moved or farther.id in moved:  # the overheads have been moved, the close mics not
-                    extras[farther.id] = Extra(-abs(samples), 1, extra.reason)
+                    extras[farther.id] = dataclasses.replace(extra, delay_samples=-abs(samples))
                 else:
                     snare = next((a for a in plan.alignments if _role(take, a.track) == "snare" and a.applied), None)
                     follow = snare is not None and snare.target == nearer.id

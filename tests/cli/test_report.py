@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import html.parser
 import json
 import re
@@ -19,9 +20,9 @@ import soundfile
 from spillgate.cli.report import Pictures, Words, page, write_previews
 from spillgate.cli.report.pictures import SAME, exact, packed, peaks, signature, without_same
 from spillgate.cli.report.players import players, removed
-from spillgate.cli.report.questions import groups, verdict
 from spillgate.dsp.core.audio.overview import expand
 from spillgate.dsp.plan.model import Finding, Hit, Plan, Question, StepSpec, TrackFacts
+from spillgate.dsp.plan.questions import groups, verdict
 from spillgate.dsp.take.model import AudioFile, Take, Track
 from spillgate.dsp.testing import small_take as take_in_memory
 
@@ -130,15 +131,17 @@ def test_the_first_lines_and_their_order(finished: Path) -> None:
     assert order == sorted(order)
     first = re.search(r"<h1>(.*?) <span", (finished / "report.html").read_text("utf-8"))
     assert first is not None
-    assert re.fullmatch(r"(Keep|Mend \d+)(, \d+ questions?)?", first[1])
+    assert re.fullmatch(r"(Ready|Mend \d+ things?)(, with \d+ questions?)?", first[1])
 
 
 def test_the_verdict_counts_what_is_to_mend_and_to_answer() -> None:
     mend = Finding(code="hum", severity="mend")
     note = Finding(code="x", severity="note")
-    assert verdict(Plan(), 0) == "Keep"
-    assert verdict(Plan(findings=(note,)), 1) == "Keep, 1 question"
-    assert verdict(Plan(findings=(mend, mend, note)), 3) == "Mend 2, 3 questions"
+    asked = Question(code="x", text="x?")
+    assert verdict(Plan()) == "Ready"
+    assert verdict(Plan(findings=(note,), questions=(asked,))) == "Ready, with 1 question"
+    two = dataclasses.replace(asked, text="y?")
+    assert verdict(Plan(findings=(mend, mend, note), questions=(asked, two))) == "Mend 2 things, with 2 questions"
 
 
 def test_alike_questions_are_asked_once_the_weightiest_first() -> None:

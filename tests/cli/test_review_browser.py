@@ -189,7 +189,7 @@ def test_a_question_is_answered_for_all_that_are_alike(finished: Path, serve: Se
         page = visit(address + "/")
         item = page.locator("ol.questions li").first
         assert "Is 0 one?" in item.inner_text()
-        assert f"and {len(mine) - 1} alike" in item.inner_text()
+        assert f"({len(mine) - 1} more like it)" in item.inner_text()
         for h in (*mine, mine[0]):  # the keyboard goes through all of them, round and round
             page.keyboard.press("n")
             minutes, seconds = page.inner_text("#picked").split(", ")[1].split(":")

@@ -185,7 +185,7 @@ def test_questions_are_grouped_and_at_most_ten(plan: Plan) -> None:
     found = screen.questions(plan.with_questions("", many))
     assert len(found) == 10
     assert found[0].startswith("code13 ")
-    assert found[-1] == "5 smaller ones: see questions in plan.json."
+    assert found[-1] == "5 smaller ones: see the report."
 
 
 def test_a_tom_that_was_perhaps_never_played_is_asked_about_once(plan: Plan) -> None:

@@ -60,7 +60,7 @@ def test_everything_is_there():
     row = by["Alignment"].rows[0]
     assert row[:4] == ("Tom.wav", "OH.wav right", "140.250", "2.922")
     assert abs(float(row[4]) - 100.5) < 0.3
-    assert row[5:] == ("turned", "sure", "done", "own delay")
+    assert row[5:] == ("turned", "sure", "yes", "own delay")
     assert by["Stems"].rows[0][:2] == ("Tom.wav", "peak -6.0 to 0.2 dBFS")
     assert by["Stems"].rows[0][3] == "3 samples clipped, the first at 1:01.500, up to 0.17 dB over full scale; a note"
     assert by["Settings"].rows == (
@@ -88,3 +88,10 @@ def test_the_text_can_be_printed(tmp_path):
 def test_a_table_by_hand():
     section = Section(title="T", columns=("a", "bb"), rows=(("long", "x"), ("s", "yy")))
     assert sheet_text([section]) == "T\n-\na     bb\n----  --\nlong  x\ns     yy\n"
+
+
+def test_questions_that_are_not_shown_are_counted():
+    asked = tuple(Question(code="q", text=f"Question {k}?", track="Tom.wav") for k in range(13))
+    lines = next(s for s in session_sheet(plan_of(questions=asked), take="x") if s.title == "Open questions").lines
+    assert len(lines) == 11
+    assert lines[-1] == "and 3 more in report.html"

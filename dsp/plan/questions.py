@@ -6,8 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spillgate.dsp.plan.model import Plan, Question
+from spillgate.dsp.words import counted
 
-__all__ = ["Group", "groups", "verdict"]
+__all__ = ["ASKED", "Group", "groups", "verdict"]
+
+ASKED = 10
+"""Questions that are put to people at once; nobody answers more after a long day."""
 
 
 @dataclass(frozen=True)
@@ -26,6 +30,12 @@ class Group:
     def first(self) -> Question:
         """The one that is shown."""
         return self.members[0]
+
+    @property
+    def text(self) -> str:
+        """Its words, and how many more there are."""
+        more = len(self.members) - 1
+        return self.first.text + (f" ({more} more like it)" if more else "")
 
     @property
     def answers(self) -> tuple[tuple[str, str], ...]:
@@ -59,11 +69,18 @@ def groups(questions: Sequence[Question]) -> list[Group]:
     return [Group(tuple(members)) for members in found.values()]
 
 
-def verdict(plan: Plan, n_groups: int) -> str:
-    """Say in a few words whether the take can be kept: keep, mend n, questions n."""
+def verdict(plan: Plan) -> str:
+    """Say in a few words whether the take is ready.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    text : str
+    """
     mend = sum(f.severity == "mend" for f in plan.findings)
-    parts = [f"mend {mend}" if mend else "keep"]
-    if n_groups:
-        parts.append(f"{n_groups} question{'' if n_groups == 1 else 's'}")
-    text = ", ".join(parts)
-    return text[:1].upper() + text[1:]
+    asked = len(groups(plan.questions))
+    text = f"Mend {counted(mend, 'thing')}" if mend else "Ready"
+    return text + (f", with {counted(asked, 'question')}" if asked else "")
