@@ -123,6 +123,14 @@ def window(length: int) -> NDArray[np.float64]:
 
 
 @cache
+def _single(length: int) -> NDArray[np.float32]:
+    """The same in single precision."""
+    w = window(length).astype(np.float32)
+    w.setflags(write=False)
+    return w
+
+
+@cache
 def band_starts(sr: int) -> NDArray[np.int64]:
     """First bin of each band and, last, one past the top band's last bin."""
     g = grid(sr)
@@ -163,9 +171,11 @@ def spread(gains: NDArray[np.float64], sr: int) -> NDArray[np.float64]:
 def transform(frames: NDArray[np.floating]) -> NDArray[np.complexfloating]:
     """FFT of each row, to the same bits in whatever company the row is transformed."""
     n = len(frames)
-    padded = np.zeros((-(-n // LANES) * LANES, frames.shape[1]), frames.dtype)
-    padded[:n] = frames
-    out: NDArray[np.complexfloating] = scipy.fft.rfft(padded, axis=1)[:n]
+    if n % LANES:
+        padded = np.zeros((-(-n // LANES) * LANES, frames.shape[1]), frames.dtype)
+        padded[:n] = frames
+        frames = padded
+    out: NDArray[np.complexfloating] = scipy.fft.rfft(frames, axis=1)[:n]
     return out
 
 
@@ -197,10 +207,10 @@ def band_powers(frames: NDArray[np.float32], sr: int) -> NDArray[np.float32]:
     w = window(length)
     scale = 2.0 / (length * float(np.sum(w * w)))
     starts = band_starts(sr)
-    bins = transform(frames * w.astype(np.float32))[:, : starts[-1]]
-    energy = np.square(bins.real)
-    energy += np.square(bins.imag)
-    powers: NDArray[np.float32] = np.add.reduceat(energy, starts[:-1], axis=1) * np.float32(scale)
+    bins = np.asarray(transform(frames * _single(length)), np.complex64)
+    energy = np.square(bins.view(np.float32)[:, : 2 * starts[-1]])  # real and imaginary parts in turn
+    powers: NDArray[np.float32] = np.add.reduceat(energy, 2 * starts[:-1], axis=1)
+    powers *= np.float32(scale)
     return powers
 
 

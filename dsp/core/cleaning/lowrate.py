@@ -18,6 +18,8 @@ PASS = 1.0
 """Edge of the rate-changing low-pass re half the low rate."""
 MARGIN = 8
 """Its reach to either side, in samples of the low rate."""
+STRETCH = 1024
+"""Samples of the low rate worked on at a time; they and their taps' input stay in the cache."""
 KAISER = 8.0
 """Its window: 80 dB of rejection; flat to TOP_END_HZ and closed where images of it begin (Kaiser's formulas)."""
 
@@ -100,11 +102,8 @@ def interpolate(y: NDArray[np.float32], factor: int, start: int, stop: int) -> N
 
 @cache
 def _phases(factor: int) -> NDArray[np.float32]:
-    """The low-pass by phase: row p holds its taps p, p + factor and so on."""
-    taps = np.zeros((2 * MARGIN + 1) * factor)
-    h = lowpass(factor)
-    taps[: len(h)] = h
-    phases = np.ascontiguousarray(taps.reshape(-1, factor).T.astype(np.float32))
+    """The low-pass by phase: row p holds its taps p, p + factor and so on; the very last tap is a zero of the sinc."""
+    phases = np.ascontiguousarray(lowpass(factor)[:-1].reshape(-1, factor).T.astype(np.float32))
     phases.setflags(write=False)
     return phases
 
@@ -113,24 +112,34 @@ def _phases(factor: int) -> NDArray[np.float32]:
 def _down(x: NDArray[np.float32], taps: NDArray[np.float32], n: int) -> NDArray[np.float32]:  # pragma: no cover
     """y[k] = Σ taps[p, a] · x[p, k + a]; every sample sums in the same order wherever the stretch begins."""
     y = np.zeros(n, np.float32)
-    for first in range(0, n, 1024):
-        stop = min(first + 1024, n)
+    for first in range(0, n, STRETCH):
+        out = y[first : first + STRETCH]
+        m = len(out)
         for p in range(taps.shape[0]):
-            for a in range(taps.shape[1]):
-                c = taps[p, a]
-                for k in range(first, stop):
-                    y[k] += c * x[p, k + a]
+            row = x[p, first:]
+            for a in range(0, taps.shape[1], 4):
+                c0, c1, c2, c3 = taps[p, a], taps[p, a + 1], taps[p, a + 2], taps[p, a + 3]
+                r0, r1, r2, r3 = row[a : a + m], row[a + 1 : a + 1 + m], row[a + 2 : a + 2 + m], row[a + 3 : a + 3 + m]
+                for k in range(m):
+                    out[k] += (c0 * r0[k] + c1 * r1[k]) + (c2 * r2[k] + c3 * r3[k])
     return y
 
 
 @njit(nogil=True, cache=True)
 def _up(part: NDArray[np.float64], taps: NDArray[np.float64]) -> NDArray[np.float64]:  # pragma: no cover
-    """x[p, q] = Σ taps[p, a] · part[q + last − a]."""
-    last = taps.shape[1] - 1
-    x = np.zeros((taps.shape[0], len(part) - last))
-    for p in range(taps.shape[0]):
-        for a in range(last + 1):
-            c = taps[p, a]
-            for q in range(x.shape[1]):
-                x[p, q] += c * part[q + last - a]
+    """x[p, q] = Σ taps[p, a] · part[q + n_taps − a]."""
+    n = taps.shape[1]
+    m = len(part) - n
+    x = np.zeros((taps.shape[0], m))
+    for first in range(0, m, STRETCH):
+        stop = min(first + STRETCH, m)
+        for p in range(taps.shape[0]):
+            out = x[p, first:stop]
+            for a in range(0, n, 4):
+                c0, c1, c2, c3 = taps[p, a], taps[p, a + 1], taps[p, a + 2], taps[p, a + 3]
+                at = first + n - a
+                r0, r1 = part[at : at + len(out)], part[at - 1 : at - 1 + len(out)]
+                r2, r3 = part[at - 2 : at - 2 + len(out)], part[at - 3 : at - 3 + len(out)]
+                for k in range(len(out)):
+                    out[k] += (c0 * r0[k] + c1 * r1[k]) + (c2 * r2[k] + c3 * r3[k])
     return x
