@@ -199,6 +199,7 @@ def words_of(take: Take, plan: Plan, report: RenderReport) -> Words:
     """Give the report the sentences of the terminal."""
     from spillgate.cli.report import Words
     from spillgate.cli.screen import changes, track_words
+    from spillgate.dsp import registry
     from spillgate.dsp.plan.sheet import session_sheet
 
     said = changes(plan)
@@ -208,7 +209,7 @@ def words_of(take: Take, plan: Plan, report: RenderReport) -> Words:
     return Words(
         changed=" ".join(said),
         tracks=tracks,
-        sheet=session_sheet(plan, take=take.name, said=said, words=tracks, recall=recall),
+        sheet=session_sheet(plan, take=take.name, said=said, words=tracks, recall=recall, said_as=registry.said),
         footer=f"Made by {versions}. Recordings are never changed; plan.json holds every decision.",
     )
 

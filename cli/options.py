@@ -211,7 +211,7 @@ def split_words(words: Sequence[str], usage: str = "run TAKE") -> tuple[str | No
             raise click.UsageError(f"{parts[-1][0]}: --{name} takes no value; write --{name} or --{name[3:]}")
         elif not equals:
             if not rest:
-                raise click.UsageError(f"{parts[-1][0]}: --{name} needs a value: {_allowed(parameter)}")
+                raise click.UsageError(f"{parts[-1][0]}: --{name} needs a value: {parameter.allowed}")
             value = rest.pop(0)
         parts[-1][1][parameter.name] = value
     return take, parts
@@ -256,10 +256,6 @@ def _find(processor: str, option: str) -> tuple[params.Parameter, bool]:
         return known[positive], True
     options = [n.replace("_", "-") for n in known]
     raise click.UsageError(f"{processor}: no such option --{option}; {nearest(option, options)}")
-
-
-def _allowed(parameter: params.Parameter) -> str:
-    return f"{parameter.constraint}" + (", or off" if parameter.optional else "")
 
 
 def chosen_chain(parts: Sequence[Part], settings: Iterable[str], chain_file: Path | None) -> Chain:
@@ -366,18 +362,18 @@ def chain_toml(chain: Chain) -> str:
     for entry in chain.to_dict()["chain"]:
         table = tomlkit.table()
         table.add("processor", entry["processor"])
-        table.add("params", _table(entry["params"]))
+        table.add("params", _table(entry["processor"], entry["params"]))
         for track, values in entry.get("tracks", {}).items():
-            table.setdefault("tracks", tomlkit.table()).add(track, _table(values))
+            table.setdefault("tracks", tomlkit.table()).add(track, _table(entry["processor"], values))
         array.append(table)
     document.add("chain", array)
     return tomlkit.dumps(document)
 
 
-def _table(values: Mapping[str, Any]) -> Any:
+def _table(processor: str, values: Mapping[str, Any]) -> Any:
     import tomlkit
 
     table = tomlkit.table()
     for key, value in values.items():
-        table.add(key, "off" if value is None else value)
+        table.add(key, registry.said(processor, key, value))
     return table

@@ -52,16 +52,12 @@ def parameter_rows(cls: type[Any]) -> list[tuple[str, str, str, str]]:
         option = "--" + p.name.replace("_", "-")
         if p.type is bool:
             option = "--[no-]" + p.name.replace("_", "-")
-        allowed = "" if p.type is bool else str(p.constraint)
-        if p.optional:
-            allowed += ", or off"
-        default = "off" if p.default is None else p.default
-        if p.type is bool:
-            default = "yes" if p.default else "no"
-        if dataclasses.MISSING is p.default:
-            default = "must be given"
+        allowed = "" if p.type is bool else p.allowed
+        default: Any = "must be given"
+        if p.default is not dataclasses.MISSING:
+            default = p.said(p.default) if p.type is not bool else "yes" if p.default else "no"
         text = p.help
-        if p.optional and p.constraint.none != "off":
+        if p.optional and p.off == "off" and p.constraint.none != "off":
             text += f" (off: {p.constraint.none})"
         rows.append((option, allowed, f"{default:g}" if isinstance(default, float) else str(default), text))
     return rows

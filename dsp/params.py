@@ -53,7 +53,7 @@ class Range:
 
     def __str__(self) -> str:
         unit = f" {self.unit}" if self.unit else ""
-        words = [word if value is None else f"{word} ({value:g})" for word, value in self.words]
+        words = [f"{word} ({self.none if value is None else f'{value:g}'})" for word, value in self.words]
         return ", ".join([f"{self.low:g} to {self.high:g}{unit}", *words])
 
     def admits(self, value: object) -> bool:
@@ -148,6 +148,22 @@ class Parameter:
         """The line for people."""
         return self.constraint.help
 
+    @property
+    def off(self) -> str:
+        """How ``None`` is written."""
+        words = self.constraint.words if isinstance(self.constraint, Range) else ()
+        return next((word for word, value in words if value is None), "off")
+
+    @property
+    def allowed(self) -> str:
+        """What may be written, for people."""
+        more = ", or off" if self.optional and self.off == "off" else ""
+        return f"{self.constraint}{more}"
+
+    def said(self, value: Value) -> Value:
+        """Give a value as it is written: ``None`` has a word."""
+        return self.off if value is None else value
+
     def check(self, value: object, where: str) -> Value:
         """Return `value` in the declared type.
 
@@ -165,8 +181,8 @@ class Parameter:
         )
         if whole and self.constraint.admits(value):
             return self.type(value)  # type: ignore[no-any-return]
-        allowed = f"{self.constraint}" + (f", or off ({self.constraint.none})" if self.optional else "")
-        raise ParameterError(f"{where}{self.name}: {value!r} is not allowed; use {allowed}")
+        none = f" ({self.constraint.none})" if self.optional and self.off == "off" else ""
+        raise ParameterError(f"{where}{self.name}: {value!r} is not allowed; use {self.allowed}{none}")
 
 
 @cache

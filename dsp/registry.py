@@ -14,9 +14,10 @@ from functools import cache
 from importlib import metadata
 from typing import Any
 
-from spillgate.dsp.errors import PluginError, PluginWarning, UnknownProcessorError, nearest
+from spillgate.dsp import params
+from spillgate.dsp.errors import DspError, PluginError, PluginWarning, UnknownProcessorError, nearest
 
-__all__ = ["Entry", "flaw", "get_processor", "get_step", "listing", "needed", "owner", "refresh", "summary"]
+__all__ = ["Entry", "flaw", "get_processor", "get_step", "listing", "needed", "owner", "refresh", "said", "summary"]
 
 PROCESSORS = {
     "detect": "spillgate.dsp.processors.detect:Detect",
@@ -197,6 +198,26 @@ def needed(cls: type[Any]) -> list[str]:
         found |= set(new)
         todo += [others[n] for n in new]
     return [n for n in PROCESSORS if n in found]
+
+
+def said(processor: str, name: str, value: Any) -> Any:
+    """Give a parameter's value as people write it.
+
+    Parameters
+    ----------
+    processor, name : str
+    value : float, int, bool, str or None
+
+    Returns
+    -------
+    value : float, int, bool or str
+        ``None`` as the word that the parameter has for it, or ``"off"``.
+    """
+    try:
+        declared = params.parameters(get_processor(processor))
+    except DspError:  # not installed any more
+        declared = ()
+    return next((p.said(value) for p in declared if p.name == name), "off" if value is None else value)
 
 
 def flaw(cls: type[Any]) -> str:

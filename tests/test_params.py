@@ -77,7 +77,7 @@ def test_a_range_admits_exactly_what_lies_in_it(value: float) -> None:
         ({"taps": 4.5}, "example.taps: 4.5 is not allowed; use 4 to 64"),
         (
             {"floor_db": -61},
-            "example.floor_db: -61 is not allowed; use -60 to 0 dB, tight, natural (-18), or off (silence)",
+            "example.floor_db: -61 is not allowed; use -60 to 0 dB, tight (silence), natural (-18)",
         ),
         ({"move": "all"}, "example.move: 'all' is not allowed; use close, overheads, none"),
         ({"whole": 1}, "example.whole: 1 is not allowed; use true or false"),

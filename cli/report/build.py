@@ -197,13 +197,16 @@ def asset(name: str) -> _Safe:
 
 
 def _chain_row(entry: Mapping[str, Any]) -> dict[str, str]:
-    params = ", ".join(f"{k} {'off' if v is None else v}" for k, v in entry.get("params", {}).items())
-    singles = "; ".join(
-        f"{track}: " + ", ".join(f"{k} {'off' if v is None else v}" for k, v in values.items())
-        for track, values in entry.get("tracks", {}).items()
-    )
+    """Give the settings of a processor, those of single tracks behind."""
+    own = entry["processor"]
+
+    def said(values: Mapping[str, Any]) -> str:
+        return ", ".join(f"{k} {registry.said(own, k, v)}" for k, v in values.items())
+
+    singles = "; ".join(f"{track}: {said(values)}" for track, values in entry.get("tracks", {}).items())
+    params = said(entry.get("params", {}))
     return {
-        "processor": entry["processor"],
+        "processor": own,
         "version": entry.get("version", ""),
         "params": params + (f" ({singles})" if singles else ""),
     }
@@ -329,8 +332,8 @@ def _settings(plan: Plan, track: Track) -> list[dict[str, Any]]:
         for name in (track.drum, track.label, track.file.name, track.id):
             values.update(entry.get("tracks", {}).get(name, {}))
         for name, value in values.items():
-            shown = "off" if value is None else value
-            rows.append({"processor": entry["processor"], "name": name, "value": shown, "help": help_of.get(name, "")})
+            by_name = {"processor": entry["processor"], "name": name, "help": help_of.get(name, "")}
+            rows.append({**by_name, "value": registry.said(entry["processor"], name, value)})
     return rows
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -59,6 +59,7 @@ def session_sheet(
     said: Sequence[str] = (),
     words: Mapping[str, str] | None = None,
     recall: Mapping[str, Mapping[str, Any]] | None = None,
+    said_as: Callable[[str, str, Any], Any] = lambda processor, name, value: value,
 ) -> tuple[Section, ...]:
     """Gather the sheet.
 
@@ -74,6 +75,8 @@ def session_sheet(
         Per track id, what was done to it.
     recall : mapping of str to mapping, optional
         Per track id, the recall fields of the input list.
+    said_as : callable, optional
+        Turns processor, parameter and value into what people write.
 
     Returns
     -------
@@ -87,7 +90,7 @@ def session_sheet(
         _alignment(plan),
         _stems(plan),
         _questions(plan),
-        _settings(plan),
+        _settings(plan, said_as),
     )
     return tuple(s for s in sections if s.lines or s.rows)
 
@@ -197,12 +200,13 @@ def _questions(plan: Plan) -> Section:
     return Section(title="Open questions", lines=(*asked[:ASKED], *more))
 
 
-def _settings(plan: Plan) -> Section:
+def _settings(plan: Plan, said_as: Callable[[str, str, Any], Any]) -> Section:
     rows = []
     for entry in plan.chain:
-        values = [f"{k} {_setting(v)}" for k, v in entry.get("params", {}).items()]
+        by = entry["processor"]
+        values = [f"{k} {_setting(said_as(by, k, v))}" for k, v in entry.get("params", {}).items()]
         for track, own in entry.get("tracks", {}).items():
-            values.append(f"{track}: " + ", ".join(f"{k} {_setting(v)}" for k, v in own.items()))
+            values.append(f"{track}: " + ", ".join(f"{k} {_setting(said_as(by, k, v))}" for k, v in own.items()))
         rows.append((entry["processor"], entry.get("version", ""), "; ".join(values)))
     output = output_of(plan).to_dict()
     if output:

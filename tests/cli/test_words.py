@@ -74,10 +74,11 @@ def test_each_processor_has_its_own_options() -> None:
 
 
 def test_off_stands_for_no_value() -> None:
-    assert params(chain("take", "detect", "gate", "--floor-db", "off"), "gate")["floor_db"] == "off"
+    assert params(chain("take", "detect", "gate", "--floor-db", "off"), "gate")["floor_db"] == "tight"
+    assert params(chain("take", "detect", "--softest-db", "off"), "detect")["softest_db"] == "off"
 
 
-@pytest.mark.parametrize(("word", "value"), [("tight", "off"), ("natural", -18.0), ("open", -9.0)])
+@pytest.mark.parametrize(("word", "value"), [("tight", "tight"), ("natural", -18.0), ("open", -9.0)])
 def test_words_for_how_clean(word: str, value: object) -> None:
     assert params(chain("take", "detect", "gate", "--floor-db", word), "gate")["floor_db"] == value
 
@@ -147,8 +148,8 @@ def test_a_printed_chain_is_read_back_the_same(tmp_path: Path) -> None:
         (("take", "-o", "out", "--set", "Floor.wav:gate.flor_db=-18"), 2,
          "Floor.wav:gate: unknown parameter 'flor_db'; did you mean 'floor_db'?"),
         (("take", "-o", "out", "--set", "Floor.wav:gate.floor_db=-99"), 2,
-         "Floor.wav:gate.floor_db: -99.0 is not allowed; use -60 to 0 dB, tight, natural (-18), open (-9), "
-         "or off (silence)"),
+         "Floor.wav:gate.floor_db: -99.0 is not allowed; use -60 to 0 dB, tight (silence), natural (-18), "
+         "open (-9)"),
         (("take",), 2, "where to? spillgate run take -o OUT"),
         (("-o", "out"), 2, "which take? spillgate run TAKE -o OUT"),
         (("nowhere", "-o", "out"), 1, "nowhere: no such folder; check the path"),
