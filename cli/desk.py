@@ -7,10 +7,12 @@ import threading
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from spillgate.cli.job import laid_over, read_own, with_doubts, write_output
-from spillgate.cli.output import fill, refuse_links, settle
+from spillgate.cli.output import fill, refuse_links, settle, stamps_of
 from spillgate.cli.report import Pictures
+from spillgate.dsp import reading
 from spillgate.dsp.chain import ASKED, Chain, Memory
 from spillgate.dsp.errors import ParameterError, PlanError, nearest
 from spillgate.dsp.plan import store
@@ -23,10 +25,13 @@ from spillgate.dsp.take.model import Progress, Take
 from spillgate.dsp.take.opening import open_take
 from spillgate.dsp.take.stamps import Stamps, stamps, unchanged
 
-__all__ = ["Desk", "changed_files", "missing_files", "open_desk"]
+__all__ = ["Desk", "changed_files", "open_desk", "spoiled_files"]
 
 TAKEN_BACK = "without"
 """Figures of a plan that say which processors were taken back."""
+
+COARSE_NS = 2_000_000_000
+"""Time stamps nearer than this are the same: FAT keeps them to two seconds (Microsoft's FAT specification 1.03)."""
 
 
 @dataclass
@@ -50,6 +55,8 @@ class Desk:
         Input list.
     without : frozenset of str
         Processors of the chain that are taken back: the stems are what a run without them gives.
+    spoiled : frozenset of str
+        Recordings whose stems were gone, or not as they had been written, when last rendered.
     """
 
     out: Path
@@ -61,6 +68,7 @@ class Desk:
     stamps: Stamps = field(default_factory=dict, repr=False)
     inputs: Path | None = None
     without: frozenset[str] = frozenset()
+    spoiled: frozenset[str] = frozenset()
     lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     def corrections(self) -> Corrections:
@@ -125,28 +133,51 @@ class Desk:
             if self.without:
                 plan = plan.with_figures(TAKEN_BACK, {"names": sorted(self.without)})
                 plan = plan.with_figures(ASKED, {"chain": self.chain.to_dict()["chain"]})
-            files = changed_files(there, plan) | missing_files(self.out, there)
+            spoiled = spoiled_files(self.out, there)
+            files = changed_files(there, plan) | spoiled
             plan, _ = write_output(self.take, plan, new, self.out, files, self.pictures, there)
             unchanged(self.take, self.stamps)
             _say_what_was_laid(self.out, new, laid)
-        self.plan = plan
+        self.plan, self.spoiled = plan, frozenset(spoiled)
         return files
 
 
-def missing_files(out: Path, plan: Plan) -> set[str]:
-    """Name the recordings of which something that an output's plan speaks of is no longer there."""
+def spoiled_files(out: Path, plan: Plan) -> set[str]:
+    """Name the recordings of which something that an output's plan speaks of is gone, or not as it had been written.
+
+    Nothing is read: size and time stamp tell; where they were not noted, being there is enough.
+    """
+    noted = _source(out).get("written")
+    noted = noted if isinstance(noted, dict) else {}
     written = plan.figures.get("render", {}).get("files", {})
     paths = {**{t.file: [f"stems/{t.file}"] for t in plan.tracks}, **written}
-    return {name for name, made in paths.items() if not all((out / p).is_file() for p in made)}
+    return {name for name, made in paths.items() if not all(_as_written(out / p, noted.get(p)) for p in made)}
+
+
+def _as_written(path: Path, noted: object) -> bool:
+    if not path.is_file():
+        return False
+    if not (isinstance(noted, list) and len(noted) == 2 and all(isinstance(n, int) for n in noted)):
+        return True
+    stat = path.stat()
+    size, time_ns = map(int, noted)
+    return stat.st_size == size and abs(stat.st_mtime_ns - time_ns) < COARSE_NS
+
+
+def _source(out: Path) -> dict[str, Any]:
+    try:
+        source = reading.from_json(reading.read_text(out / "source.json"))
+    except (OSError, ValueError):
+        return {}
+    return source if isinstance(source, dict) else {}
 
 
 def _say_what_was_laid(out: Path, new: Path, laid: dict[str, str]) -> None:
-    try:
-        source = json.loads((out / "source.json").read_text("utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return
-    if isinstance(source, dict):
-        text = json.dumps({**source, "laid": laid}, indent=2, ensure_ascii=False)
+    source = _source(out)
+    if source:
+        earlier = source.get("written")
+        written = {**(earlier if isinstance(earlier, dict) else {}), **stamps_of(new)}
+        text = json.dumps({**source, "laid": laid, "written": written}, indent=2, ensure_ascii=False)
         (new / "source.json").write_text(text + "\n", "utf-8")
 
 

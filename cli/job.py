@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spillgate.cli.options import default_workers
-from spillgate.cli.output import check_output, fill
+from spillgate.cli.output import check_output, fill, stamps_of
 
 if TYPE_CHECKING:
     from spillgate.cli.report import Pictures, Words
@@ -109,6 +109,7 @@ def main_job(
             plan, report = write_output(take, with_output(plan, wanted), new, out)
             unchanged(take, before)
             source = {"schema": 1, "take": str(folder.resolve()), "laid": laid, "version": version("spillgate")}
+            source["written"] = stamps_of(new)
             if inputs is not None:
                 source["inputs"] = str(inputs.resolve())
             (new / "source.json").write_text(json.dumps(source, indent=2, ensure_ascii=False) + "\n", "utf-8")

@@ -280,11 +280,11 @@ def _asked_the_same(plan: Plan, chain: Chain) -> bool:
 
 def _still_there(folder: Path, out: Path, plan: Plan) -> bool:
     """Whether the recordings are the same bytes, and everything that was written is there."""
-    from spillgate.cli.desk import missing_files
+    from spillgate.cli.desk import spoiled_files
     from spillgate.dsp.take.features import fingerprints
     from spillgate.dsp.take.opening import open_take
 
     inputs = folder / INPUT_LIST
     take = open_take(folder, inputs=inputs if inputs.is_file() else None)
     known = {t.file: t.fingerprint for t in plan.tracks if t.fingerprint}
-    return dict(fingerprints(take)) == known and not missing_files(out, plan)
+    return dict(fingerprints(take)) == known and not spoiled_files(out, plan)

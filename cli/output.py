@@ -19,7 +19,7 @@ from typing import Any
 from spillgate.dsp.errors import OutputError
 from spillgate.dsp.writing import FileCopy, synced, write_atomically
 
-__all__ = ["WORK", "BusyError", "aside", "check_output", "fill", "refuse_links", "settle"]
+__all__ = ["WORK", "BusyError", "aside", "check_output", "fill", "refuse_links", "settle", "stamps_of"]
 
 WORK = ".work"
 """Folder inside the output for everything that is gone at the end."""
@@ -136,6 +136,17 @@ def fill(out: Path, *, whole: bool = True) -> Iterator[tuple[Path, Path]]:
             with contextlib.suppress(OSError):  # not empty: someone else's
                 folder.rmdir()
         raise
+
+
+def stamps_of(new: Path) -> dict[str, tuple[int, int]]:
+    """Note size and time stamp of every stem that was written, by its name in the output: moved files keep both."""
+    from spillgate.dsp.take.stamps import stamps
+
+    return {
+        f"{folder}/{name}": stamp
+        for folder in ("stems", "removed")
+        for name, stamp in sorted(stamps(new / folder).items())
+    }
 
 
 @contextlib.contextmanager

@@ -65,6 +65,8 @@ def command(
         many = f"All {len(names)} stems are" if len(names) > 1 else "The stem is"
         click.echo(f"{many} what the plan gives.")
     elif not quiet and not verify and different:
+        if desk.spoiled:
+            click.echo(f"Gone, or not as it had been written: {', '.join(sorted(desk.spoiled))}")
         click.echo(f"Rendered: {', '.join(different)}")
         click.echo(f"The other {len(names) - len(different)} stems stay as they were: {out / 'stems'}")
     elif not quiet and not verify:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -50,6 +51,23 @@ def test_a_stem_that_was_deleted_comes_back(finished: Path) -> None:
     stem.unlink()
     assert open_desk(finished).render() == {"01 Kick.wav"}
     assert stem.read_bytes() == data
+
+
+def test_a_stem_that_was_spoiled_comes_back(small_take: Path, tmp_path: Path, inside: Run) -> None:
+    out = tmp_path / "out"
+    assert inside("run", small_take, "-o", out, "--quiet").returncode == 0
+    stems = {p: p.read_bytes() for p in sorted((out / "stems").iterdir())}
+    cut, overwritten, gone = list(stems)[:3]
+    os.truncate(cut, 2000)
+    overwritten.write_bytes(bytes(len(stems[overwritten])))
+    os.utime(overwritten, (overwritten.stat().st_atime, overwritten.stat().st_mtime + 60))
+    gone.unlink()
+    names = ", ".join(p.name for p in (cut, overwritten, gone))
+    result = inside("render", out)
+    assert result.returncode == 0, result.stderr
+    assert result.stdout.startswith(f"Gone, or not as it had been written: {names}\nRendered: {names}\n")
+    assert {p: p.read_bytes() for p in stems} == stems
+    assert inside("render", out).stdout.startswith("Nothing to change")
 
 
 def test_a_correction_changes_its_own_drum_and_answers_its_question(finished: Path) -> None:

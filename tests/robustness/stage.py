@@ -13,9 +13,9 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
-from types import TracebackType
+from types import MappingProxyType, TracebackType
 from typing import Any, Self
 
 __all__ = ["Stage", "contents", "inputs_of", "write_take"]
@@ -43,11 +43,11 @@ def write_take(folder: Path, seconds: float = 1.5, extra: bool = True) -> Path:
 
 
 def contents(folder: Path, without: Sequence[str] = ()) -> dict[str, str]:
-    """Digest of every file below a folder by its relative name."""
+    """Digest of every file below a folder by its relative name, but of those of a name in `without`."""
     found = {}
     for path in sorted(folder.rglob("*")):
         name = path.relative_to(folder).as_posix()
-        if path.is_file() and not path.is_symlink() and name not in without:
+        if path.is_file() and not path.is_symlink() and path.name not in without:
             with contextlib.suppress(FileNotFoundError):
                 found[name] = hashlib.blake2b(path.read_bytes(), digest_size=12).hexdigest()
     return found
@@ -71,12 +71,14 @@ class Stage:
         Working folder of the commands; also for what they print.
     warm : sequence of str
         A command run once beforehand, so that compiled code is loaded.
+    more : mapping of str to str
+        Of the environment.
     """
 
-    def __init__(self, folder: Path, warm: Sequence[str] = ()) -> None:
+    def __init__(self, folder: Path, warm: Sequence[str] = (), more: Mapping[str, str] = MappingProxyType({})) -> None:
         self.folder, self._running = folder, 0
         self.printed = folder / "printed.txt"
-        env = {**os.environ, "COLUMNS": "80", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+        env = {**os.environ, "COLUMNS": "80", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", **more}
         command = [sys.executable, "-W", "ignore", __file__, json.dumps(list(warm)), str(self.printed)]
         self._own = subprocess.Popen(
             command, cwd=folder, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
