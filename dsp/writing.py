@@ -17,7 +17,7 @@ from spillgate.dsp.errors import AudioFileError, DspError, OutputError
 LONGEST_NAME = 255
 """Bytes of a file name that common file systems allow (POSIX NAME_MAX of ext4, APFS, NTFS: 255)."""
 
-__all__ = ["FileCopy", "Pending", "copy_file", "synced", "told", "write_atomically"]
+__all__ = ["FileCopy", "Pending", "synced", "told", "write_atomically"]
 
 
 @contextmanager
@@ -96,25 +96,3 @@ class FileCopy(Pending):
         except BaseException:
             self.abort()
             raise
-
-
-def copy_file(source: Path, folder: Path) -> Path:
-    """Copy a file byte for byte, whole or not at all.
-
-    Parameters
-    ----------
-    source, folder : Path
-
-    Returns
-    -------
-    target : Path
-        Has the same name and time stamp as `source`.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    copy = FileCopy(source, folder)
-    copy.commit()
-    return copy.target

@@ -6,7 +6,6 @@ turned down, each region has a linear fade at either end.  Any editor can do tha
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,7 @@ from spillgate.dsp.core.cleaning.closing import FADE_S, FADE_SHARE
 from spillgate.dsp.plan.model import Plan, TrackFacts
 from spillgate.dsp.plan.tables import fixed, spans_of, write_table
 
-__all__ = ["CUT_COLUMNS", "SURE", "Cut", "cuts_of", "gains_of", "markers_of", "plain_edit", "shift_of", "write_cuts"]
+__all__ = ["CUT_COLUMNS", "SURE", "Cut", "cuts_of", "markers_of", "shift_of", "write_cuts"]
 
 CUT_COLUMNS = (
     "track",
@@ -149,52 +148,6 @@ def _parameter(plan: Plan, facts: TrackFacts, processor: str, name: str) -> floa
             for key in (facts.drum, Path(facts.file).stem, facts.file, facts.track):
                 value = single.get(key, {}).get(name, value)
     return None if value is None else float(value)
-
-
-def gains_of(cuts: Sequence[Cut], start: int, n: int) -> NDArray[np.float64]:
-    """Draw the gain of a plain edit.
-
-    Parameters
-    ----------
-    cuts : sequence of Cut
-        Of one track, in order of time.
-    start, n : int
-        First sample on the take's timeline, and length.
-
-    Returns
-    -------
-    gains : ndarray, shape (n,), float64
-        Linear; 1 throughout if there is no cut.
-    """
-    gains = np.full(n, cuts[0].between if cuts else 1.0)
-    for cut in cuts:
-        a, b = max(cut.start, start), min(cut.stop, start + n)
-        if b <= a:
-            continue
-        at = np.arange(a, b, dtype=np.float64)
-        up = (at - cut.start) / cut.fade_in if cut.fade_in else np.ones(b - a)
-        down = (cut.stop - at) / cut.fade_out if cut.fade_out else np.ones(b - a)
-        share = np.clip(np.minimum(up, down), 0.0, 1.0)
-        gains[a - start : b - start] = cut.between + (cut.gain - cut.between) * share
-    return gains
-
-
-def plain_edit(x: NDArray[np.float64], cuts: Sequence[Cut], start: int = 0) -> NDArray[np.float64]:
-    """Cut a track as an editor would.
-
-    Parameters
-    ----------
-    x : ndarray, shape (n,), float64
-    cuts : sequence of Cut
-    start : int
-        Place of the first sample on the take's timeline.
-
-    Returns
-    -------
-    y : ndarray, shape (n,), float64
-    """
-    y: NDArray[np.float64] = x * gains_of(cuts, start, len(x))
-    return y
 
 
 def shift_of(plan: Plan, track: str) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import struct
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from xml.etree import ElementTree
 
 from spillgate.dsp.core.audio.marker import Marker
@@ -17,7 +17,6 @@ from spillgate.dsp.core.audio.marker import Marker
 __all__ = [
     "coding_line",
     "new_umid",
-    "read_markers",
     "renewed_bext",
     "single_track_ixml",
     "with_cues",
@@ -33,7 +32,6 @@ LAYOUT_WORDS = {1: "mono", 2: "stereo"}
 LABEL = bytes((0x06, 0x0A, 0x2B, 0x34, 0x01, 0x01, 0x01, 0x05, 0x01, 0x01, 0x0F, 0x20, 0x13, 0, 0, 0))
 """First half of a basic UMID: universal label, material not identified, number made as a UUID, length, instance 0."""
 
-FIRST_OFFSET = 12
 POINT = 24
 """Bytes of one cue point."""
 
@@ -180,41 +178,6 @@ def with_labels(data: bytes, markers: Sequence[Marker], first: int, order: str =
 
 def _sub(name: bytes, data: bytes, order: str) -> bytes:
     return struct.pack(f"{order}4sI", name, len(data)) + data + b"\0" * (len(data) & 1)
-
-
-def read_markers(cue: bytes, adtl: Iterable[bytes], order: str = "<") -> Iterator[Marker]:
-    """Read markers back.
-
-    Parameters
-    ----------
-    cue : bytes
-        Data of the ``cue`` chunk.
-    adtl : iterable of bytes
-        Data of the ``LIST`` chunks; those that are no ``adtl`` are passed over.
-    order : {'<', '>'}
-
-    Yields
-    ------
-    marker : Marker
-        In the order of the cue points; without a label, its text is empty.
-    """
-    points, _ = _points(cue, order)
-    texts: dict[int, str] = {}
-    lengths: dict[int, int] = {}
-    for data in adtl:
-        at = 4 if data[:4] == b"adtl" else len(data)
-        while at + FIRST_OFFSET <= len(data):
-            name, n = struct.unpack_from(f"{order}4sI", data, at)
-            (ident,) = struct.unpack_from(f"{order}I", data, at + 8)
-            body = data[at + FIRST_OFFSET : at + 8 + n]
-            if name == b"labl":
-                texts.setdefault(ident, body.split(b"\0", 1)[0].decode("utf-8", "replace"))
-            elif name == b"ltxt" and len(body) >= 4:
-                lengths.setdefault(ident, struct.unpack_from(f"{order}I", body)[0])
-            at += 8 + n + (n & 1)
-    for k in range(0, len(points), POINT):
-        ident, _, _, _, _, offset = struct.unpack_from(f"{order}II4sIII", points, k)
-        yield Marker(offset, lengths.get(ident, 0), texts.get(ident, ""))
 
 
 def single_track_ixml(data: bytes, channel: int) -> bytes:

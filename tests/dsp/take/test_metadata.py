@@ -116,22 +116,22 @@ places = st.builds(
 )
 
 
-@given(st.lists(places, max_size=30), st.lists(places, max_size=10), st.sampled_from("<>"))
+@given(old=st.lists(places, max_size=30), new=st.lists(places, max_size=10), order=st.sampled_from("<>"))
 @settings(max_examples=100, deadline=None)
-def test_markers_come_back(old, new, order):
+def test_markers_come_back(read_markers, old, new, order):
     cue, first = metadata.with_cues(b"", old, order)
     adtl = metadata.with_labels(b"", old, first, order)
     cue, first = metadata.with_cues(cue, new, order)
     adtl = metadata.with_labels(adtl, new, first, order)
-    assert list(metadata.read_markers(cue, [b"INFOxx", adtl], order)) == old + new
+    assert list(read_markers(cue, [b"INFOxx", adtl], order)) == old + new
 
 
-@given(st.binary(max_size=120), st.binary(max_size=120))
+@given(cue=st.binary(max_size=120), adtl=st.binary(max_size=120))
 @settings(max_examples=200, deadline=None)
-def test_any_bytes_for_markers(cue, adtl):
-    list(metadata.read_markers(cue, [b"adtl" + adtl, adtl]))
+def test_any_bytes_for_markers(read_markers, cue, adtl):
+    list(read_markers(cue, [b"adtl" + adtl, adtl]))
     new, first = metadata.with_cues(cue, MARKERS)
-    assert list(metadata.read_markers(new, []))[-3:] == [Marker(m.at, 0, "") for m in MARKERS]
+    assert list(read_markers(new, []))[-3:] == [Marker(m.at, 0, "") for m in MARKERS]
     assert first > 0
 
 

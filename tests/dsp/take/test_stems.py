@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from spillgate.dsp import writing
 from spillgate.dsp.core.audio.marker import Marker
 from spillgate.dsp.errors import AudioFileError, OutputError, ParameterError
-from spillgate.dsp.take import chunks, chunkwriter, metadata, stems
+from spillgate.dsp.take import chunks, chunkwriter, stems
 from spillgate.dsp.take.audio import INTEGER_BITS, probe
 from spillgate.dsp.take.target import Edits, Target
 
@@ -186,7 +186,7 @@ def test_no_folder_to_write_to(tmp_path, container):
     with pytest.raises(OutputError, match=r"^Tom\.bin: cannot be written \([^\n]+\)[^\n]*$"):
         stems.StemWriter(file, tmp_path / "nowhere")
     with pytest.raises(OutputError, match=r"^Tom\.bin: cannot be written"):
-        writing.copy_file(file.path, tmp_path / "nowhere")
+        writing.FileCopy(file.path, tmp_path / "nowhere")
 
 
 def test_a_full_disk(tmp_path, monkeypatch):
@@ -201,7 +201,7 @@ def test_a_full_disk(tmp_path, monkeypatch):
     with pytest.raises(OutputError, match=said):
         write(file, tmp_path / "out", fresh(file)[0])
     with pytest.raises(OutputError, match=said):
-        writing.copy_file(file.path, tmp_path / "out")
+        writing.FileCopy(file.path, tmp_path / "out")
     with pytest.raises(OutputError, match=r"^plan\.json: cannot be written"):
         writing.write_atomically(tmp_path / "out" / "plan.json", b"{}")
     assert os.listdir(tmp_path / "out") == []
@@ -212,7 +212,8 @@ def test_copies_are_the_same_bytes_with_the_same_time(tmp_path):
     source = tmp_path / "Vox.wav"
     source.write_bytes(os.urandom(5000))
     os.utime(source, ns=(10**18, 10**18))
-    target = writing.copy_file(source, tmp_path / "out")
+    writing.FileCopy(source, tmp_path / "out").commit()
+    target = tmp_path / "out" / "Vox.wav"
     assert target.read_bytes() == source.read_bytes()
     assert target.stat().st_mtime_ns == 10**18
     assert os.listdir(tmp_path / "out") == ["Vox.wav"]
@@ -271,7 +272,7 @@ singles = st.permutations([(b"cue ", CUE), (b"LIST", LABELS), (b"fact", bytes(4)
 )
 @settings(max_examples=300, deadline=None)
 def test_any_wav_keeps_its_chunks(
-    tmp_path_factory, before, after, known, n, n_channels, subtype, wide, marked, changed
+    tmp_path_factory, read_markers, before, after, known, n, n_channels, subtype, wide, marked, changed
 ):
     """Random chunks, sizes and orders: all come back byte for byte but for the two things that are new."""
     home = tmp_path_factory.getbasetemp() / "any"
@@ -300,7 +301,7 @@ def test_any_wav_keeps_its_chunks(
         cue = next(d for i, d in read if i == b"cue ")
         labels = [d for i, d in read if i == b"LIST"]
         old = [Marker(5, 0, "old" if (b"LIST", LABELS) in known else "")] if (b"cue ", CUE) in known else []
-        assert list(metadata.read_markers(cue, labels)) == [*old, *markers]
+        assert list(read_markers(cue, labels)) == [*old, *markers]
         old_ids = [i for i, _ in rows]
         assert [i for i, _ in read][: len(old_ids)] == old_ids  # new chunks stand at the end
         read = [r for r in read[: len(old_ids)] if r[0] != b"cue " and r[1][:4] != b"adtl"]
@@ -361,7 +362,7 @@ def test_big_endian_stays_or_is_refused(tmp_path):
     assert np.array_equal(sf.read(new, always_2d=True)[0], y.T / 2.0**31)
 
 
-def test_more_markers_than_some_readers_take(tmp_path):
+def test_more_markers_than_some_readers_take(read_markers, tmp_path):
     """Libsndfile passes over a cue chunk of more than 2,500 points (its source), and must still read the samples."""
     (tmp_path / "out").mkdir()
     file = make(tmp_path / "Tom.wav", "WAV", "PCM_24", n=6000)
@@ -371,5 +372,5 @@ def test_more_markers_than_some_readers_take(tmp_path):
     assert np.array_equal(sf.read(new, always_2d=True)[0], expected)
     layout = chunks.read_layout(new)
     cue, adtl = (chunks.payload(new, layout.find(n)) for n in (b"cue ", b"LIST"))
-    assert tuple(metadata.read_markers(cue, [adtl])) == markers
+    assert tuple(read_markers(cue, [adtl])) == markers
     assert len(wavinfo.WavInfoReader(str(new)).cues.cues) == 5000
