@@ -33,11 +33,31 @@ METRES = {
 
 SECONDS = {"ms": 0.001, "s": 1.0}
 SAMPLES = ("samples", "sample", "smp")
-WORDS = ("mm", "cm", "m", "in", "inch", "inches", "ft", "feet", "ms", "s", "samples")
+HERTZ = {"hz": 1.0, "khz": 1000.0}
+WORDS = ("mm", "cm", "m", "in", "inch", "inches", "ft", "feet", "ms", "s", "samples", "hz", "khz")
 """Units as an error names them."""
 
 AMOUNT = re.compile(r"\s*([+-]?\d*[.,]?\d+(?:[eE][+-]?\d+)?)\s*([a-zA-Z'\"]*)\s*")
 FEET_INCHES = re.compile(r"\s*(\d+)\s*(?:'|ft|feet)\s*(\d*[.,]?\d+)\s*(?:\"|in|inch|inches)\s*", re.IGNORECASE)
+
+
+RATE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(k|hz|khz)?", re.IGNORECASE)
+RATES_ALLOWED = (8_000, 768_000)
+"""Sample rates that are believed, Hz."""
+
+
+def rate_of(context: click.Context, parameter: click.Parameter, text: str | None) -> int | None:
+    """Read a sample rate: ``48000``, ``48k``, ``44.1 kHz``."""
+    if text is None:
+        return None
+    found = RATE.fullmatch(text.strip())
+    if not found:
+        raise click.UsageError(f"--sr {text}: is no sample rate; write e.g. 48000 or 48k", context)
+    sr = round(float(found[1].replace(",", ".")) * (1000 if (found[2] or "").lower().startswith("k") else 1))
+    low, high = RATES_ALLOWED
+    if not low <= sr <= high:
+        raise click.UsageError(f"--sr {text}: must be {low} to {high}", context)
+    return sr
 
 
 def seconds_of(text: str, sr: int, c: float) -> float:
@@ -46,7 +66,7 @@ def seconds_of(text: str, sr: int, c: float) -> float:
     Parameters
     ----------
     text : str
-        ``"12cm"``, ``"4.5 ft"``, ``"3'6in"``, ``"2ms"``, ``"96 samples"``.
+        ``"12cm"``, ``"4.5 ft"``, ``"3'6in"``, ``"2ms"``, ``"96 samples"``; ``"1400 Hz"`` is a first comb notch.
     sr : int
         Hz, for samples.
     c : float
@@ -78,6 +98,8 @@ def seconds_of(text: str, sr: int, c: float) -> float:
         return amount * SECONDS[unit]
     if unit in SAMPLES:
         return amount / sr
+    if unit in HERTZ:
+        return 0.5 / (amount * HERTZ[unit])  # the first notch is where the delay is half a period
     raise ParameterError(f"{text}: unknown unit '{unit}'; {nearest(unit, WORDS)}")
 
 
@@ -86,9 +108,7 @@ def seconds_of(text: str, sr: int, c: float) -> float:
     epilog="\b\nExample:\n  spillgate convert 12cm --sr 48000 --temperature 24\n",
 )
 @click.argument("amount", nargs=-1, required=True)
-@click.option(
-    "--sr", metavar="HZ", type=int, callback=between(8_000, 768_000), help="Sample rate; default: the usual three."
-)
+@click.option("--sr", metavar="HZ", callback=rate_of, help="Sample rate, e.g. 48k; default: the usual three.")
 @click.option(
     "--temperature", metavar="C", type=float, callback=between(0, 30), default=21.0, help="Of the air; default 21."
 )
@@ -101,9 +121,9 @@ def command(
 ) -> None:
     """Show a distance or a time in cm, inches, ms and samples.
 
-    AMOUNT is a number with a unit: mm, cm, m, in, ft, ms, s or samples.
-    The comb notch is the lowest frequency that two mics that far apart
-    take from one another when they are summed at the same level.
+    AMOUNT is a number with a unit: mm, cm, m, in, ft, ms, s, samples, or Hz
+    for a comb notch: the lowest frequency that two mics that far apart take
+    from one another when they are summed at the same level.
     """
     text = " ".join(amount)
     if sr is None and text.rstrip().lower().endswith(SAMPLES):

@@ -53,7 +53,7 @@ def test_units_of_time(text: str, seconds: float) -> None:
         ("12inchs", "12inchs: unknown unit 'inchs'; did you mean 'inches'?"),
         (
             "12cn",
-            "12cn: unknown unit 'cn'; known: cm, feet, ft, in, inch, inches, m, mm, ms, s, samples",
+            "12cn: unknown unit 'cn'; known: cm, feet, ft, hz, in, inch, inches, khz, m, mm, ms, s, samples",
         ),
         ("far", "far: is no amount; write e.g. 12cm, 4.5ft, 2ms or 96samples"),
         ("0cm", "0cm: must be more than 0"),
@@ -77,6 +77,26 @@ def test_command() -> None:
     assert rows["samples at 48 kHz"] == "16.78"
     assert rows["inches"] == "4.72"
     assert "1,431 Hz" in result.output
+
+
+@pytest.mark.parametrize(("text", "hz"), [("1433Hz", 1433.0), ("1.4 kHz", 1400.0), ("500 hz", 500.0)])
+def test_a_comb_notch(text: str, hz: float) -> None:
+    # two equal signals cancel first where the delay is half a period: f = 1 / (2 t)
+    assert 1 / (2 * seconds_of(text, 48_000, C)) == pytest.approx(hz, rel=1e-12)
+
+
+@pytest.mark.parametrize("rate", ["48000", "48k", "48 kHz", "48000Hz", "48K"])
+def test_ways_to_write_a_rate(rate: str) -> None:
+    result = CliRunner().invoke(main, ["convert", "1ms", "--sr", rate, "--json"])
+    assert json.loads(result.output)["samples"] == {"48000": pytest.approx(48.0)}
+
+
+def test_what_is_no_rate() -> None:
+    assert (
+        "--sr 48x: is no sample rate; write e.g. 48000 or 48k"
+        in CliRunner().invoke(main, ["convert", "1ms", "--sr", "48x"]).stderr
+    )
+    assert "--sr 44.1: must be 8000 to 768000" in CliRunner().invoke(main, ["convert", "1ms", "--sr", "44.1"]).stderr
 
 
 def test_json() -> None:
