@@ -13,6 +13,7 @@ from functools import cache
 
 import numpy as np
 import scipy.fft
+from numba import njit
 from numpy.typing import NDArray
 
 __all__ = ["BandPowers", "Grid", "grid"]
@@ -149,23 +150,30 @@ def interpolation(sr: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     return below, at - below
 
 
-def spread(gains: NDArray[np.float64], sr: int) -> NDArray[np.float64]:
-    """Interpolate band gains over log frequency to bins.
+def weigh(bins: NDArray[np.complex64], gains: NDArray[np.float32], sr: int) -> None:
+    """Multiply spectra by band gains, interpolated over log frequency to the bins.
 
     Parameters
     ----------
-    gains : ndarray, shape (n_frames, n_bands)
+    bins : ndarray, shape (n_frames, frame_length // 2 + 1), complex64
+        Changed in place.
+    gains : ndarray, shape (n_frames, n_bands), float32
+        Equal gains stay equal to the last bit; outside the bands the outermost one holds.
     sr : int
         Hz.
-
-    Returns
-    -------
-    bins : ndarray, shape (n_frames, frame_length // 2 + 1)
-        Equal gains stay equal to the last bit; outside the bands the outermost one holds.
     """
     below, share = interpolation(sr)
-    low = gains[:, below]
-    return low + share * (gains[:, below + 1] - low)
+    _weigh(bins, gains, below, share.astype(np.float32))
+
+
+@njit(nogil=True, cache=True)
+def _weigh(
+    bins: NDArray[np.complex64], gains: NDArray[np.float32], below: NDArray[np.int64], share: NDArray[np.float32]
+) -> None:  # pragma: no cover - compiled
+    for r in range(bins.shape[0]):
+        for f in range(bins.shape[1]):
+            low = gains[r, below[f]]
+            bins[r, f] *= low + share[f] * (gains[r, below[f] + 1] - low)
 
 
 def transform(frames: NDArray[np.floating]) -> NDArray[np.complexfloating]:
@@ -182,9 +190,11 @@ def transform(frames: NDArray[np.floating]) -> NDArray[np.complexfloating]:
 def back(bins: NDArray[np.complexfloating], length: int) -> NDArray[np.floating]:
     """Inverse of `transform`."""
     n = len(bins)
-    padded = np.zeros((-(-n // LANES) * LANES, bins.shape[1]), bins.dtype)
-    padded[:n] = bins
-    out: NDArray[np.floating] = scipy.fft.irfft(padded, length, axis=1)[:n]
+    if n % LANES:
+        padded = np.zeros((-(-n // LANES) * LANES, bins.shape[1]), bins.dtype)
+        padded[:n] = bins
+        bins = padded
+    out: NDArray[np.floating] = scipy.fft.irfft(bins, length, axis=1)[:n]
     return out
 
 

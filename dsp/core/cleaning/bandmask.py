@@ -13,9 +13,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.cleaning.bandgrid import BATCH, SQUARES, Grid, back, grid, spread, transform, window
+from spillgate.dsp.core.cleaning.bandgrid import BATCH, SQUARES, Grid, back, grid, transform, weigh, window
 
 __all__ = ["FULL", "Attack", "attack_window", "dequantise", "quantise", "render_mask"]
 
@@ -224,16 +225,54 @@ def _piece(
     for batch in range(0, len(todo), BATCH):
         some = todo[batch : batch + BATCH]
         at = (frames[some] * g.hop - half - origin).astype(np.int64)
-        windowed = np.lib.stride_tricks.sliding_window_view(source, g.frame_length)[at] * w
         mixed = flat[some] < 0
-        if mixed.any():
-            away = spread(1.0 - dequantise(stored[some[mixed]]), g.sr)
-            windowed[mixed] = back(transform(windowed[mixed]) * away, g.frame_length)
-        windowed[~mixed] *= (1.0 - flat[some[~mixed]] / FULL)[:, None]
-        windowed *= w / SQUARES
-        for row_out, place in zip(windowed, at, strict=True):
-            held[place : place + g.frame_length] += row_out
+        rows_of_frames = np.zeros((int(mixed.sum()), g.frame_length), np.float32)
+        if len(rows_of_frames):
+            _cut_out(rows_of_frames, source, at[mixed], w)
+            bins = np.asarray(transform(rows_of_frames), np.complex64)
+            weigh(bins, (1.0 - dequantise(stored[some[mixed]])).astype(np.float32), g.sr)
+            rows_of_frames = np.asarray(back(bins, g.frame_length), np.float32)
+        _lay(held, source, at, np.where(mixed, 0.0, 1.0 - flat[some] / FULL), mixed, rows_of_frames, w, w / SQUARES)
     for cell in cells[~simple]:
         p, q = max(lo, int(cell) * g.hop), min(hi, (int(cell) + 1) * g.hop)
         taken = held[p - origin : q - origin] * u[p - a : q - a]
         y[p - start : q - start] = inner[p - start : q - start] - taken
+
+
+@njit(nogil=True, cache=True)
+def _cut_out(
+    frames: NDArray[np.float32], source: NDArray[np.float64], at: NDArray[np.int64], w: NDArray[np.float64]
+) -> None:  # pragma: no cover - compiled
+    """Fill the frames with windowed stretches of the source."""
+    n = frames.shape[1]
+    for r in range(len(at)):
+        piece, out = source[at[r] : at[r] + n], frames[r]
+        for i in range(n):
+            out[i] = piece[i] * w[i]
+
+
+@njit(nogil=True, cache=True)
+def _lay(
+    held: NDArray[np.float64],
+    source: NDArray[np.float64],
+    at: NDArray[np.int64],
+    level: NDArray[np.float64],
+    mixed: NDArray[np.bool_],
+    frames: NDArray[np.float32],
+    w: NDArray[np.float64],
+    v: NDArray[np.float64],
+) -> None:  # pragma: no cover - compiled
+    """Add frames up in order of time: transformed ones, and of the others the source times one gain."""
+    n = len(w)
+    k = 0
+    for r in range(len(at)):
+        out = held[at[r] : at[r] + n]
+        if mixed[r]:
+            row = frames[k]
+            for i in range(n):
+                out[i] += row[i] * v[i]
+            k += 1
+        else:
+            piece, gain = source[at[r] : at[r] + n], level[r]
+            for i in range(n):
+                out[i] += piece[i] * w[i] * gain * v[i]
