@@ -121,6 +121,9 @@ class DrumState:
         By design: 'no' under 0.5, 'doubtful' under 0.97.
     strokes : {'clear', 'unclear'}
         'unclear': brushes, mallet rolls, swells; the track is left open.
+    unclear_s : tuple of float
+        Where a drum that is else played clearly has no clear strokes: begin, end, begin, end… on the take's timeline;
+        the track is left open there.
     """
 
     drum: str
@@ -128,6 +131,12 @@ class DrumState:
     best_confidence: float
     played: str = "yes"
     strokes: str = "clear"
+    unclear_s: tuple[float, ...] = ()
+
+    @property
+    def passages(self) -> tuple[tuple[float, float], ...]:
+        """Begin and end of each passage without clear strokes, s."""
+        return tuple(zip(self.unclear_s[::2], self.unclear_s[1::2], strict=False))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 from spillgate.dsp.params import Range
 from spillgate.dsp.plan.model import DrumState, Hit, Plan, Question
 from spillgate.dsp.processor import Processor
+from spillgate.dsp.processors.detect_strokes import with_passages
 from spillgate.dsp.take.model import Take, Track
 from spillgate.dsp.words import clock
 
@@ -78,14 +79,14 @@ class Detect(Processor):
             states = _drums(take, {})
             return plan.with_hits(()).replace(drums=states).with_questions(f"{self.name}.", ())
         weights, version = load_weights()
-        scene = listen([envelopes[t.id] for t in alive], kit, lambda f, items: take.map(f, items, "finding hits"))
+        scene = listen([envelopes[t.id] for t in alive], kit, lambda f, items: take.map(f, items, "finding hits"), take.room)
         scene, decision, triggers = _with_triggers(take, scene, decide(scene, weights))
         found = self._hits(take, alive, scene, decision)
         best = {
             drum: float(decision.probability[scene.candidates.drum == d].max(initial=0.0))
             for d, drum in enumerate(kit.drums)
         }
-        drums = _drums(take, best)
+        drums = with_passages(take, alive, scene, decision, _drums(take, best))
         figures = {
             "weights": version,
             "candidates": len(scene.candidates),
@@ -163,14 +164,14 @@ class Detect(Processor):
         asked = []
         for d, own in enumerate(scene.kit.own):
             track, state = mics[own[0]], next(s for s in drums if s.drum == scene.kit.drums[d])
-            if track.role != "tom" or state.played == "no":
+            if track.role != "tom" or state.played == "no" or state.strokes == "unclear":
                 continue
-            label = track.label
-            if state.played == "doubtful":
+            label, open_s = track.label, state.passages
+            if state.played == "doubtful" and not open_s:
                 text = f"Was {label} struck at all?"
                 asked.append(Question(code="detect.drum", text=text, track=track.id, weight=FIRST_QUESTION))
             for h in hits:
-                if h.track == track.id and h.confidence < ASKED[1]:
+                if h.track == track.id and h.confidence < ASKED[1] and not _within(open_s, h.time_s):
                     text = f"Is the stroke on {label} at {clock(h.time_s)} really one?"
                     weight = 10 ** (h.level_db / 20) * (1.0 - h.confidence)
                     asked.append(
@@ -184,7 +185,9 @@ class Detect(Processor):
             for i, db in zip(kept, level, strict=True):
                 if p[i] < LEAST_TOM or state.played == "doubtful":
                     time_s = float(c.frame[i] * frame_length(take.sr) / take.sr)
-                    if any(h.track == track.id and abs(h.time_s - time_s) < self.spacing_ms / 1000.0 for h in hits):
+                    if _within(open_s, time_s) or any(
+                        h.track == track.id and abs(h.time_s - time_s) < self.spacing_ms / 1000.0 for h in hits
+                    ):
                         continue
                     text = f"Is there a stroke on {label} at {clock(time_s)}?"
                     weight = 10 ** (min(float(db) - top, 0.0) / 20) * float(p[i])
@@ -192,6 +195,10 @@ class Detect(Processor):
                         Question(code="detect.hit_left_out", text=text, track=track.id, time_s=time_s, weight=weight)
                     )
         return tuple(asked)
+
+
+def _within(spans: Sequence[tuple[float, float]], time_s: float) -> bool:
+    return any(a <= time_s < b for a, b in spans)
 
 
 def kit_of(mics: Sequence[Track]) -> Any:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
 from spillgate.dsp.params import Range
-from spillgate.dsp.plan.model import Hit, Plan, Question, StepSpec
+from spillgate.dsp.plan.model import DrumState, Hit, Plan, Question, StepSpec
 from spillgate.dsp.processor import Processor
 from spillgate.dsp.take.model import Take, Track
 
@@ -31,6 +31,8 @@ SONG_OVER_S = 0.5
 """A last ring is kept if no drum is struck later than this after its stroke, s."""
 FLOORS = (("tight", None), ("natural", -18.0), ("open", -9.0))
 """Words for `floor_db`: silence between hits, or how far down, dB (common practice, no source)."""
+LEFT_OPEN_FADES_S = (0.06, 0.25)
+"""Passages without clear strokes open and close over these times, s: they begin and end softly themselves."""
 MOST_DB = 100.0
 """Where nothing at all is left, the figure for bleed removed says this."""
 
@@ -118,6 +120,13 @@ class Gate(Processor):
 
     def mask(self, take: Take, plan: Plan, track: Track) -> TomMask:
         """Decide on one track (with the parameters that hold for it)."""
+        from spillgate.dsp.processors.tom_parts import state_of
+
+        found = self._decided(take, plan, track)
+        state = state_of(plan, track)
+        return found if state is None or not state.unclear_s else _with_passages(found, track, state)
+
+    def _decided(self, take: Take, plan: Plan, track: Track) -> TomMask:
         from spillgate.dsp.processors.tom_parts import state_of, was_played
 
         hits = plan.hits_of(track.id)
@@ -126,7 +135,10 @@ class Gate(Processor):
         if state is not None and state.strokes == "unclear":
             text = f"{track.label} has no clear strokes and is left open; is that right?"
             ask = Question(code="gate.unclear", text=text, track=track.id, weight=10.0)
-            return TomMask(track.id, {}, {}, _figures("leave", "no clear strokes", len(hits)), (ask,))
+            mine = any(s.track == track.id for s in plan.spans)
+            arrays = self._level(take, plan, track, 1.0) if mine else {}
+            step = self._step() if mine else {}
+            return TomMask(track.id, arrays, step, _figures("leave", "no clear strokes", len(hits)), (ask,))
         if played == "unknown":
             return TomMask(track.id, {}, {}, _figures("leave", "no hits are known", 0))
         if played == "yes":
@@ -266,9 +278,17 @@ def _song_is_over(plan: Plan, track: Track, hits: NDArray[np.int64], sr: int) ->
 
 
 def overruled(gains: NDArray[Any], plan: Plan, track: Track, hop: int, sr: int) -> NDArray[Any]:
-    """Obey the engineer's spans: kept ones are open in every frame that touches them, silenced ones fade inside."""
+    """Leave passages without clear strokes open, then obey the engineer.
+
+    Spans that are kept are open in every frame that touches them, silenced ones fade inside.
+    """
     from math import ceil, floor
 
+    from spillgate.dsp.processors.tom_parts import state_of
+
+    state = state_of(plan, track)
+    for a, b in state.passages if state is not None else ():
+        _open(gains, a * sr / hop, b * sr / hop, LEFT_OPEN_FADES_S[0] * sr / hop, LEFT_OPEN_FADES_S[1] * sr / hop)
     for span in plan.spans:
         if span.track == track.id:
             a, b = span.start_s * sr / hop, span.stop_s * sr / hop
@@ -277,6 +297,36 @@ def overruled(gains: NDArray[Any], plan: Plan, track: Track, hop: int, sr: int) 
             else:
                 gains[max(ceil(a), 0) : max(floor(b) + 1, 0)] = 0.0
     return gains
+
+
+def _open(gains: NDArray[Any], start: float, stop: float, fade_in: float, fade_out: float) -> None:
+    """Open a stretch of frames, with half cosines outside it (in place)."""
+    import numpy as np
+
+    first, last = max(int(start - fade_in), 0), min(int(stop + fade_out) + 1, len(gains))
+    frames = np.arange(first, last)
+    away = np.clip(np.maximum((start - frames) / fade_in, (frames - stop) / fade_out), 0.0, 1.0)
+    least = 0.5 + 0.5 * np.cos(np.pi * away)
+    gains[first:last] = np.maximum(gains[first:last], least[:, None])
+
+
+def _with_passages(found: TomMask, track: Track, state: DrumState) -> TomMask:
+    """Say that passages without clear strokes are left open."""
+    from dataclasses import replace
+
+    from spillgate.dsp.words import clock, counted
+
+    open_s = sum(b - a for a, b in state.passages)
+    why = f"{found.figures['why']}; {open_s:.0f} s without clear strokes left open"
+    spans = found.figures["spans"] or [list(p) for p in state.passages]
+    figures = found.figures | {"why": why, "spans": spans, "left_open_s": round(open_s, 2)}
+    first, more = state.passages[0], len(state.passages) - 1
+    text = f"{track.label} has no clear strokes from {clock(first[0], 1)} to {clock(first[1], 1)}"
+    text += f" and in {counted(more, 'other place')}" if more else ""
+    text += " and is left open there; is that right?"
+    ask = Question(code="gate.passage", text=text, track=track.id, time_s=first[0], weight=5.0)
+    doubts = tuple(q for q in found.questions if q.code != "gate.doubtful")  # it was played there
+    return replace(found, figures=figures, questions=(*doubts, ask))
 
 
 def not_silenced(hits: NDArray[np.int64], plan: Plan, track: Track, sr: int) -> NDArray[np.int64]:

@@ -42,6 +42,7 @@ by_name = {
     "str | None": st.none() | words,
     "float | None": st.none() | numbers,
     "tuple[str, ...]": st.lists(words, max_size=3).map(tuple),
+    "tuple[float, ...]": st.lists(numbers, max_size=4).map(tuple),
     "Confidence": st.sampled_from(["sure", "likely", "unsure"]),
     "Severity": st.sampled_from(["mend", "advise", "note"]),
     "Mapping[str, Json]": st.dictionaries(words, plain, max_size=3),

@@ -1,0 +1,71 @@
+"""Toms that are played without clear strokes: told by `detect`, obeyed by whatever makes masks."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from spillgate.dsp.plan.model import DrumState
+from spillgate.dsp.take.model import Take, Track
+
+if TYPE_CHECKING:
+    from spillgate.dsp.core.hits.decide import Decision
+    from spillgate.dsp.core.hits.scene import Scene
+
+__all__ = ["with_passages"]
+
+WHOLE_SHARE = 0.5
+"""A tom without a clear stroke outside passages that take up this share of the take has no clear strokes at all."""
+
+
+def with_passages(
+    take: Take, mics: Sequence[Track], scene: Scene, decision: Decision, drums: Sequence[DrumState]
+) -> tuple[DrumState, ...]:
+    """Say of each tom where it is played without clear strokes.
+
+    Parameters
+    ----------
+    take : Take
+    mics : sequence of Track
+        Those of the scene.
+    scene : Scene
+    decision : Decision
+    drums : sequence of DrumState
+
+    Returns
+    -------
+    drums : tuple of DrumState
+        With `strokes` and `unclear_s`.
+    """
+    import numpy as np
+
+    from spillgate.dsp.core.hits.envelopes import frame_length
+    from spillgate.dsp.core.hits.strokes import Strokes, averaged, clicks, passages
+
+    kit, c = scene.kit, scene.candidates
+    main = [own[0] for own in kit.own]
+    levels = take.map(lambda m: averaged(scene.energies[m]), main)
+    frame_s = frame_length(take.sr) / take.sr
+    found = {}
+    for d, drum in enumerate(kit.drums):
+        if kit.kinds[d] != "tom":
+            continue
+        mine = np.flatnonzero(c.drum == d)
+        at, p = c.frame[mine], decision.probability[mine]
+        strokes = Strokes(at, p, clicks(scene.energies[main[d]], scene.mics[main[d]], at))
+        others = [o for o in range(len(kit.drums)) if o != d]
+        toms = [levels[o] for o in others if kit.kinds[o] == "tom"]
+        found[drum] = passages(levels[d], [levels[o] for o in others], toms, strokes, frame_s)
+    states = []
+    for state in drums:
+        if state.drum in found and len(found[state.drum].spans):
+            seconds = np.minimum(found[state.drum].spans * frame_s, take.n_samples / take.sr)
+            share = float(np.sum(seconds[:, 1] - seconds[:, 0])) * take.sr / take.n_samples
+            if found[state.drum].clear_outside == 0 and share >= WHOLE_SHARE:
+                state = dataclasses.replace(state, strokes="unclear")
+            else:
+                times = tuple(round(float(s), 3) for s in seconds.ravel())
+                state = dataclasses.replace(state, unclear_s=times)
+        states.append(state)
+    return tuple(states)
