@@ -37,7 +37,7 @@ def command(take: Path, inputs: Path | None, as_json: bool, quiet: bool, debug: 
     With --inputs the guesses are laid under that list, and it is printed with
     its comments, brought up to date with the tracks of TAKE.
     """
-    from spillgate.dsp.take.inputlist import to_toml, update
+    from spillgate.dsp.take.inputwriting import to_toml, update
     from spillgate.dsp.take.opening import open_take
 
     unfit: dict[str, DspError] = {}
@@ -78,7 +78,7 @@ def _printable(text: str) -> str:
 
 def _plain(take: Take, unfit: Mapping[str, DspError]) -> dict[str, Any]:
     """Give everything the list says, for scripts."""
-    from spillgate.dsp.take.inputlist import question
+    from spillgate.dsp.take.inputwriting import question
 
     return {
         "take": take.name,
@@ -109,7 +109,7 @@ def _tell(tracks: Sequence[Track], table: bool) -> None:
     from rich.text import Text
 
     from spillgate.cli.screen import console
-    from spillgate.dsp.take.inputlist import question
+    from spillgate.dsp.take.inputwriting import question
 
     screen = console(stderr=True)
     if table:

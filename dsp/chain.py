@@ -16,8 +16,8 @@ from spillgate.dsp.plan.model import Plan, Question, TrackFacts
 from spillgate.dsp.plan.store import from_json, to_json
 from spillgate.dsp.processor import Processor
 from spillgate.dsp.take.features import measure
-from spillgate.dsp.take.inputlist import check_processors
-from spillgate.dsp.take.model import ROLES, Take
+from spillgate.dsp.take.model import Take
+from spillgate.dsp.take.overruling import check_processors, with_role
 
 __all__ = ["ASKED", "DEFAULT", "Chain", "Memory"]
 
@@ -256,9 +256,7 @@ def _with_roles(take: Take, edits: Corrections) -> Take:
     for edit in edits.roles:
         with placed(edit):
             chosen = take.track(edit.track)
-            if edit.role not in ROLES:
-                raise ParameterError(f"role {edit.role!r} is not known; {nearest(edit.role, ROLES)}")
-        new = dataclasses.replace(chosen, role=edit.role, drum=edit.drum, position=edit.position, doubt="")
+            new = with_role(chosen, edit.role, edit.drum, edit.position)
         take = take.replace(tracks=tuple(new if t is chosen else t for t in take.tracks))
     return take
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -12,26 +11,22 @@ from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import ParseError
-from tomlkit.items import AoT, Table
 
 from spillgate.dsp import reading
 from spillgate.dsp.errors import PlanError, nearest
-from spillgate.dsp.take.kit import kit_order
-from spillgate.dsp.take.model import ROLES, Track
+from spillgate.dsp.take.model import ROLES
 
 __all__ = [
+    "KEYS",
     "LAYOUTS",
     "POSITIONS",
+    "RECALL",
     "VIEWS",
     "InputEntry",
     "InputList",
-    "apply",
-    "check_processors",
+    "checked_mic",
     "parse_inputlist",
-    "question",
     "read_inputlist",
-    "to_toml",
-    "update",
 ]
 
 VIEWS = ("drummer", "audience")
@@ -51,17 +46,6 @@ RECALL = ("mic", "pattern", "pad_db", "low_cut_hz", "distance_cm", "height_cm", 
 KEYS = ("file", "channel", "role", "drum", "position", "target", "intended", *RECALL)
 TOP = ("view", "layout", "leave_out", "track")
 NEEDS_DRUM = ("kick", "snare", "hat", "tom")
-
-HEAD = """\
-Input list: which track is which mic. Correct it and pass it back with --inputs input-list.toml
-role      {roles}
-drum      kick, kick2, snare, snare2, hat, tom1 ... from high to low, floor, floor2,
-          ride, crash_l, crash_r, china, splash
-position  {positions}
-Above the tracks: leave_out = ["Old Mix.wav"], files of the folder that are not part of the take.
-Also, per track: target (file of the overhead it is lined up with), mic, pattern, pad_db, low_cut_hz, distance_cm,
-height_cm, note, intended (findings of the check that are meant to be so).
-Parameters of one track: put  gate.floor_db = -18  below it, or a table [track.gate]."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,83 +94,6 @@ class InputList:
     leave_out: tuple[str, ...] = ()
     tracks: tuple[InputEntry, ...] = ()
     name: str = "input list"
-
-
-def to_toml(tracks: Sequence[Track], view: str = "drummer", layout: str | None = None) -> str:
-    """Write the input list of a take.
-
-    Parameters
-    ----------
-    tracks : sequence of Track
-        Written in this order.
-    view : {'drummer', 'audience'}
-        Whose left and right.
-    layout : str or None
-        Of the overheads, one of `LAYOUTS`.
-
-    Returns
-    -------
-    text : str
-        TOML with a comment at each doubtful guess.
-    """
-    document = tomlkit.document()
-    for line in HEAD.format(roles=", ".join(ROLES), positions=", ".join(POSITIONS)).splitlines():
-        document.add(tomlkit.comment(line))
-    document.add(tomlkit.nl())
-    document.add("view", _item(view, "left and right as the drummer, or the audience, sees them"))
-    if layout is not None:
-        document.add("layout", _item(layout, ", ".join(LAYOUTS)))
-    else:
-        document.add(tomlkit.comment(f'layout = "spaced"  # of the overheads: {", ".join(LAYOUTS)}'))
-    if tracks:
-        entries = tomlkit.aot()
-        for track in tracks:
-            entries.append(_table(track))
-        document.add("track", entries)
-    return tomlkit.dumps(document)
-
-
-def _item(value: Any, comment: str = "") -> Any:
-    item = tomlkit.item(value)
-    if comment:
-        item.comment(comment)
-    return item
-
-
-def _values(track: Track) -> dict[str, Any]:
-    """Give what the list holds of a track, in the order it is written."""
-    values: dict[str, Any] = {"file": track.file.name}
-    if track.file.n_channels > 1:
-        values["channel"] = track.channel
-    values["role"] = track.role
-    for key in ("drum", "position", "target"):
-        if getattr(track, key) is not None:
-            values[key] = getattr(track, key)
-    if track.intended:
-        values["intended"] = list(track.intended)
-    values.update({k: track.recall[k] for k in RECALL if k in track.recall})
-    return values
-
-
-def _table(track: Track) -> Table:
-    table = tomlkit.table()
-    if track.doubt:
-        table.add(tomlkit.comment(f"? {question(track)}"))
-    for key, value in _values(track).items():
-        table.add(key, value)
-    for name, params in track.parameters.items():
-        inner = tomlkit.table()
-        for key, value in params.items():
-            inner.add(key, "off" if value is None else value)
-        table.add(name, inner)
-    return table
-
-
-def question(track: Track) -> str:
-    """Put a track's doubt as one line to the user: what was taken, and why that may be wrong."""
-    what = " ".join(w for w in (track.drum or track.role, track.position) if w)
-    taken = "no drum" if track.role == "other" else what
-    return f"taken as {taken}: {track.doubt}"
 
 
 def read_inputlist(path: Path) -> InputList:
@@ -304,14 +211,42 @@ def _entry(row: Mapping[str, Any], name: str, start: int, text: str) -> InputEnt
             raise PlanError(f"{where(key)}unknown key '{key}' of {file}; {nearest(key, KEYS)}")
         elif key not in ("file", "channel"):
             values[key] = _value(key, value, f"{where(key)}{key} of {file}:")
-    role = values.get("role")
-    if role in NEEDS_DRUM and "drum" in values and values["drum"].rstrip("0123456789") not in _drums_of(role):
-        raise PlanError(f"{where('drum')}drum of {file}: {values['drum']!r} is no {role}")
+    if not _fits(values):
+        raise PlanError(f"{where('drum')}drum of {file}: {values['drum']!r} is no {values['role']}")
     return InputEntry(file=file, channel=channel, values=values, parameters=parameters, line=start)
 
 
-def _drums_of(role: str) -> tuple[str, ...]:
-    return ("tom", "floor") if role == "tom" else (role,)
+def _fits(values: Mapping[str, Any]) -> bool:
+    """Whether the drum is one that the role can have."""
+    role = values.get("role")
+    if role not in NEEDS_DRUM or "drum" not in values:
+        return True
+    return values["drum"].rstrip("0123456789") in (("tom", "floor") if role == "tom" else (role,))
+
+
+def checked_mic(role: str, drum: str | None, position: str | None) -> dict[str, str]:
+    """Check which mic a track is said to be.
+
+    Parameters
+    ----------
+    role : str
+    drum, position : str or None
+
+    Returns
+    -------
+    values : dict of str to str
+        What was given.
+
+    Raises
+    ------
+    PlanError
+        If one of them is not known, or they do not go together.
+    """
+    given = {"role": role, "drum": drum, "position": position}
+    values = {k: _value(k, v, k) for k, v in given.items() if v is not None}
+    if not _fits(values):
+        raise PlanError(f"drum {drum!r} is no {role}")
+    return values
 
 
 def _parameters(table: Mapping[str, Any], where: str) -> dict[str, Any]:
@@ -343,150 +278,3 @@ def _value(key: str, value: Any, where: str) -> Any:
     elif not isinstance(value, str):
         raise PlanError(f"{where} {value!r} is not allowed; use words in quotes")
     return value
-
-
-def apply(inputs: InputList, tracks: Sequence[Track], without: Collection[str] = ()) -> tuple[Track, ...]:
-    """Overrule what was guessed about the tracks of a take by what the input list says.
-
-    Parameters
-    ----------
-    inputs : InputList
-    tracks : sequence of Track
-    without : collection of str
-        Files of the folder that are not in the take: what the list says of them is passed over.
-
-    Returns
-    -------
-    tracks : tuple of Track
-        In kit order. A listed track is no longer doubtful; a track that the list does not name keeps its guess and is
-        doubtful for that reason.
-
-    Raises
-    ------
-    PlanError
-        If the list names a file, channel or overhead that the take does not have, or leaves a drum unnamed.
-    """
-    files = {t.file.name for t in tracks}
-    by_id = {t.id: t for t in tracks}
-    told: dict[str, InputEntry] = {}
-    for entry in inputs.tracks:
-        if entry.file in without:
-            continue
-        where = f"{inputs.name}, line {entry.line}: "
-        if entry.file not in files:
-            raise PlanError(f"{where}{entry.file} is not in the folder; {nearest(entry.file, files)}")
-        mine = [t for t in tracks if t.file.name == entry.file]
-        if entry.channel is not None:
-            mine = [t for t in mine if t.channel == entry.channel]
-            if not mine:
-                raise PlanError(f"{where}{entry.file} has no channel {entry.channel}; channels count from 0")
-        for t in mine:
-            told[t.id] = entry
-    out = []
-    for t in tracks:
-        if t.id in told:
-            out.append(_overruled(t, told[t.id], inputs.name))
-        else:
-            out.append(dataclasses.replace(t, doubt=f"not in {inputs.name}; kept as guessed"))
-    for t in out:
-        if t.target is not None:
-            _check_target(t, out, by_id, f"{inputs.name}, line {told[t.id].line}: ")
-    return kit_order(out)
-
-
-def _overruled(track: Track, entry: InputEntry, name: str) -> Track:
-    v = dict(entry.values)
-    changes: dict[str, Any] = {}
-    if entry.channel is None and track.file.n_channels == 2 and "position" not in v:
-        if v.get("role") == track.role and track.position is not None:
-            v["position"] = track.position
-        elif v.get("role") in ("overhead", "room"):
-            v["position"] = ("left", "right")[track.channel]
-    if "role" in v:
-        # a role stands for the whole answer: what belonged to the guess goes with it
-        changes = {"role": v["role"], "drum": v.get("drum"), "position": v.get("position")}
-        if v["role"] in ("kick", "snare", "hat") and "drum" not in v:
-            changes["drum"] = v["role"]
-        if v["role"] == "tom" and "drum" not in v:
-            if track.role != "tom":
-                where = f"{name}, line {entry.line}"
-                raise PlanError(f'{where}: which tom is {entry.file}? Write drum = "tom1" or "floor"')
-            changes["drum"] = track.drum
-    changes.update({k: v[k] for k in ("drum", "position", "target", "intended") if k in v})
-    recall = {k: v[k] for k in RECALL if k in v}
-    parameters = {k: dict(p) for k, p in entry.parameters.items()}
-    return dataclasses.replace(track, **changes, recall=recall, parameters=parameters, doubt="")
-
-
-def _check_target(track: Track, tracks: Sequence[Track], by_id: Mapping[str, Track], where: str) -> None:
-    overheads = [t.id for t in tracks if t.role == "overhead"]
-    if track.target not in by_id:
-        hint = nearest(track.target or "", overheads)
-        raise PlanError(f"{where}target of {track.file.name}: no track {track.target!r}; {hint}")
-    if track.target not in overheads:
-        raise PlanError(f"{where}target of {track.file.name}: {track.target} is no overhead; {nearest('', overheads)}")
-
-
-def check_processors(tracks: Sequence[Track], known: Iterable[str]) -> None:
-    """Make sure that the parameters of single tracks belong to processors that exist.
-
-    Parameters
-    ----------
-    tracks : sequence of Track
-    known : iterable of str
-        Names of the processors installed.
-
-    Raises
-    ------
-    PlanError
-        Names the track and the nearest processor.
-    """
-    names = set(known)
-    for track in tracks:
-        for name in track.parameters:
-            if name not in names:
-                raise PlanError(f"{track.id}: parameters of '{name}', but no such processor; {nearest(name, names)}")
-
-
-def _is_of(row: Mapping[str, Any], track: Track) -> bool:
-    return row.get("file") == track.file.name and row.get("channel") in (None, track.channel)
-
-
-def update(text: str, tracks: Sequence[Track]) -> str:
-    """Bring an input list up to date with the tracks, keeping comments, order and unknown formatting of the text.
-
-    Parameters
-    ----------
-    text : str
-        An input list.
-    tracks : sequence of Track
-        What it shall say afterwards.  Tracks that it does not name are added at the end; entries without a track stay.
-
-    Returns
-    -------
-    text : str
-
-    Raises
-    ------
-    PlanError
-        If `text` is no input list.
-    """
-    parse_inputlist(text)
-    document = tomlkit.parse(text)
-    entries = document.get("track")
-    rows = list(entries) if isinstance(entries, AoT) else []
-    for track in tracks:
-        want = _values(track)
-        row = next((r for r in rows if _is_of(r, track)), None)
-        if row is None:
-            if not isinstance(entries, AoT):
-                entries = tomlkit.aot()
-                document.add("track", entries)
-            entries.append(_table(track))
-            continue
-        for key in ("role", "drum", "position", "target", "intended", *RECALL):
-            if key in want and row.get(key) != want[key]:
-                row[key] = want[key]
-            elif key not in want and key in row:
-                del row[key]
-    return tomlkit.dumps(document)

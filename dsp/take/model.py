@@ -141,7 +141,7 @@ class Track:
 
     @property
     def label(self) -> str:
-        """Short name for people: the file's without ending; of two channels the side, of more the channel's own name."""
+        """Short name for people: the file's without ending; two channels have sides, more have names of their own."""
         stem = Path(self.file.name).stem
         if self.file.n_channels == 1:
             return stem

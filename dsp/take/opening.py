@@ -84,7 +84,8 @@ def open_take(
     folder = Path(folder)
     wanted = None
     if inputs is not None:
-        from spillgate.dsp.take.inputlist import apply, read_inputlist
+        from spillgate.dsp.take.inputlist import read_inputlist
+        from spillgate.dsp.take.overruling import apply
 
         wanted = read_inputlist(Path(inputs))
     without = tuple(sorted({*leave_out, *(wanted.leave_out if wanted is not None else ())}))

@@ -15,15 +15,13 @@ from spillgate.dsp.take.inputlist import (
     LAYOUTS,
     POSITIONS,
     VIEWS,
-    apply,
-    check_processors,
     parse_inputlist,
     read_inputlist,
-    to_toml,
-    update,
 )
+from spillgate.dsp.take.inputwriting import to_toml, update
 from spillgate.dsp.take.kit import kit_order
 from spillgate.dsp.take.model import AudioFile, Track
+from spillgate.dsp.take.overruling import apply, check_processors
 
 DRUMS = {
     "kick": ("kick", "kick2"),
