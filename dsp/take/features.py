@@ -144,6 +144,7 @@ def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
         peaks={t.id: p for t, (_, p, _) in zip(tracks, measured, strict=True)},
         outlines={t.id: o for t, (_, _, o) in zip(tracks, measured, strict=True)},
         fingerprints=fingerprints(take),
+        work=work if on_disk else None,
     )
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import os
+import tempfile
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -208,6 +210,8 @@ class Take:
         Whose left and right.
     layout : str or None
         Overhead layout, if the input list names it.
+    work : Path or None
+        Where long arrays go that a long take cannot hold in memory; None: there is no need.
     left_out : tuple of str
         Audio files in the folder that were left out because somebody said so.
     """
@@ -226,6 +230,7 @@ class Take:
     outlines: Mapping[str, NDArray[np.int8]] = field(default_factory=dict)
     view: str = "drummer"
     layout: str | None = None
+    work: Path | None = None
     left_out: tuple[str, ...] = ()
     _worked_out: _Once = field(default_factory=lambda: _Once(), init=False, repr=False, compare=False)
 
@@ -267,6 +272,25 @@ class Take:
     def of_drum(self, drum: str) -> tuple[Track, ...]:
         """Return the close mics of one drum in kit order."""
         return tuple(t for t in self.tracks if t.is_close and t.drum == drum)
+
+    def room(self, shape: tuple[int, ...], dtype: Any = np.float32) -> NDArray[Any]:
+        """Make an array for something long: in memory, or in a file that goes with the run for a long take.
+
+        Parameters
+        ----------
+        shape : tuple of int
+        dtype : dtype
+
+        Returns
+        -------
+        array : ndarray
+            Zeros.
+        """
+        if self.work is None or not int(np.prod(shape)):
+            return np.zeros(shape, dtype)
+        handle, name = tempfile.mkstemp(".dat", "room-", self.work)
+        os.close(handle)
+        return np.memmap(name, dtype, "w+", shape=shape)
 
     def once(self, name: str, made_from: Any, make: Callable[[], T]) -> T:
         """Work something out of the features once and share it between processors.

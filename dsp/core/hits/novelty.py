@@ -14,17 +14,11 @@ from numpy.typing import NDArray
 
 from spillgate.dsp.core.hits.envelopes import N_BANDS
 
-__all__ = [
-    "Novelty",
-    "ceilings",
-    "gather",
-    "novelty",
-    "pick_candidates",
-    "references",
-    "rises_at",
-    "smooth",
-    "surroundings",
-]
+from spillgate.dsp.core.hits.windows import greatest, let_go, means, peaks_of_fresh, stretches
+__all__ = ["Novelty", "Room", "ceilings", "gather", "novelty", "rises_at", "surroundings"]
+
+Room = Callable[[tuple[int, ...]], NDArray[np.float32]]
+"""Makes an empty array of a shape: in memory, or for long takes on the disk."""
 
 AFTER = 5
 """Frames averaged from a moment on (0…+4)."""
@@ -37,6 +31,8 @@ SHORT_BANDS = (2, 5)
 RISE_DB, SHORT_RISE_DB = 5.0, 6.0
 """Least rise of a candidate.  These and the next three: tuned on multitrack takes of three kits."""
 APART, SHORT_APART = 8, 3
+SHORT_LEAST = 3.5
+"""Power ratio, a little under that least rise, from which rises of the short windows are worked out."""
 """Least frames between two candidates of a kind, and between one of the short windows and any other."""
 FAINTEST_DB = -42.0
 """Candidates weaker than this in every band are dropped."""
@@ -86,7 +82,7 @@ class Novelty:
     strength_db: NDArray[np.float32]
 
 
-def novelty(energy: NDArray[np.float32], bands: tuple[int, int] = (0, N_BANDS)) -> Novelty:
+def novelty(energy: NDArray[np.float32], bands: tuple[int, int] = (0, N_BANDS), room: Room | None = None) -> Novelty:
     """Measure rises and pick the candidates of one mic.
 
     Parameters
@@ -98,6 +94,8 @@ def novelty(energy: NDArray[np.float32], bands: tuple[int, int] = (0, N_BANDS)) 
 
     Returns
     -------
+    room : callable, optional
+        Makes the two long arrays; default: in memory.
     novelty : Novelty
     """
     energy = np.ascontiguousarray(energy)
@@ -105,13 +103,28 @@ def novelty(energy: NDArray[np.float32], bands: tuple[int, int] = (0, N_BANDS)) 
     after, before = smooth(energy, quiet)
     reference = references(after, before)
     lowest = np.maximum(NOISE_SHARE * quiet, np.maximum(EMPTY, 1e-9 * reference))
-    short_after, short_before = _windows(energy, quiet, SHORT_AFTER, *SHORT_BEFORE)
-    rise, total = _rises(after, before, lowest, *bands)
-    short, _ = _rises(short_after, short_before, lowest, *SHORT_BANDS)
-    del short_after, short_before
+    made = room or _in_memory
+    rise, total = made((n,)), made((n,))
+    first, second = _Peaks(RISE_DB), _Peaks(SHORT_RISE_DB)
+    for a, b in stretches(n):
+        # one frame more on either side tells a peak at an end
+        lo, hi = max(a - 1, 0), min(b + 1, n)
+        after, before = means(energy, quiet, lo, hi, AFTER, *BEFORE)
+        here, together = _rises(after, before, lowest, *bands, 1.0)
+        rise[a:b], total[a:b] = here[a - lo : b - lo], together[a - lo : b - lo]
+        first.look(here, lo, a, b)
+        after, before = means(energy, quiet, lo, hi, SHORT_AFTER, *SHORT_BEFORE)
+        second.look(_rises(after, before, lowest, *SHORT_BANDS, SHORT_LEAST)[0], lo, a, b)
+    frames = _candidates(first.spaced(n, APART), second.spaced(n, SHORT_APART))
+    after, before, _, _ = _at(energy, quiet, frames)
     loudest = _level(after, before, reference, *bands)
-    candidates = pick_candidates(rise, short, loudest)
-    return Novelty(quiet, reference, rise, total, candidates, loudest[candidates])
+    heard = loudest > FAINTEST_DB
+    let_go(energy, rise, total)
+    return Novelty(quiet, reference, rise, total, frames[heard], loudest[heard])
+
+
+def _in_memory(shape: tuple[int, ...]) -> NDArray[np.float32]:
+    return np.empty(shape, np.float32)
 
 
 def _quiet(energy: NDArray[np.float32]) -> NDArray[np.float64]:
@@ -121,37 +134,16 @@ def _quiet(energy: NDArray[np.float32]) -> NDArray[np.float64]:
     return np.asarray(np.percentile(few, NOISE_PERCENTILE, axis=0), np.float64)
 
 
-def smooth(energy: NDArray[np.float32], quiet: NDArray[np.float64]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Mean energy from each frame on, and before it.
-
-    Parameters
-    ----------
-    energy : ndarray, shape (n_frames, 6)
-    quiet : ndarray, shape (6,)
-        Stands for what was before the first frame.
-
-    Returns
-    -------
-    after, before : ndarray, shape (n_frames, 6), float32
-        Means over frames 0…+4 and −11…−2 relative to each frame.
-    """
-    after, before = _windows(np.ascontiguousarray(energy), quiet, AFTER, *BEFORE)
-    return after, before
-
-
-def references(after: NDArray[np.float32], before: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Give the fresh energy of the mic's loud hits in each band.
-
-    Parameters
-    ----------
-    after, before : ndarray, shape (n_frames, 6), float32
-        Mean energy after and before each frame.
-
-    Returns
-    -------
-    references : ndarray, shape (6,), float64
-    """
-    return np.array([_reference(after[:, b] - before[:, b]) for b in range(after.shape[1])])
+def _references(energy: NDArray[np.float32], quiet: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Fresh energy of the mic's loud hits in each band."""
+    n = len(energy)
+    found: list[list[NDArray[np.float64]]] = [[] for _ in range(energy.shape[1])]
+    for a, b in stretches(n):
+        lo, hi = max(a - PEAK_REACH, 0), min(b + PEAK_REACH, n)
+        after, before = means(energy, quiet, lo, hi, AFTER, *BEFORE)
+        for band, values in zip(found, peaks_of_fresh(after - before, PEAK_REACH, a - lo, b - a), strict=True):
+            band.append(values)
+    return np.array([_reference(np.concatenate(band)) if band else 0.0 for band in found])
 
 
 def _reference(fresh: NDArray[np.float32]) -> float:
@@ -168,20 +160,29 @@ def pick_candidates(
 ) -> NDArray[np.int64]:
     """Pick the frames at which a hit may begin.
 
-    Parameters
-    ----------
-    rise, short : ndarray, shape (n_frames,)
-        Rise of the strongest band with the long and with the short windows, dB.
-    loudest_db : ndarray, shape (n_frames,)
-        Fresh energy of the strongest band re the mic's loud hits, dB.
+    def __init__(self, least: float) -> None:
+        self._least = least
+        self._frames: list[NDArray[np.int64]] = []
+        self._values: list[NDArray[np.float32]] = []
 
-    Returns
-    -------
-    frames : ndarray of int64
-        Increasing.
-    """
-    first = _spaced_peaks(rise, RISE_DB, APART)
-    second = _spaced_peaks(short, SHORT_RISE_DB, SHORT_APART)
+    def look(self, x: NDArray[np.float32], start: int, a: int, b: int) -> None:
+        """Look for maxima from frame `a` to `b` in values that begin with frame `start`."""
+        top = (x > self._least) & (x >= np.r_[x[1:], -np.inf]) & (x > np.r_[-np.inf, x[:-1]])
+        at = np.flatnonzero(top[a - start : b - start]) + (a - start)
+        self._frames.append(at + start)
+        self._values.append(x[at])
+
+    def spaced(self, n: int, apart: int) -> NDArray[np.int64]:
+        """Give the frames of the strongest of those that lie less than `apart` frames from each other."""
+        if not self._frames:
+            return np.empty(0, np.int64)
+        frames, values = np.concatenate(self._frames), np.concatenate(self._values)
+        order = frames[np.argsort(-values, kind="stable")]
+        return np.sort(_thin(order, n, apart))
+
+
+def _candidates(first: NDArray[np.int64], second: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Frames at which a hit may begin: rises of the long windows, and those of the short ones that lie apart."""
     if len(first) and len(second):
         i = np.searchsorted(first, second)
         left = np.abs(second - first[np.maximum(i - 1, 0)])
@@ -216,6 +217,7 @@ def gather(
     after, before : ndarray, shape (n, 6)
         Mean energy from the frame on and before it.
     ring_after, ring_before : ndarray, shape (n, 2)
+    let_go(energy)
         The same +12…+36 and −12…−1 ms in 40–220 and 220–600 Hz, re the louder of the bands' references.
     """
     scale = _scale(known.reference)
@@ -274,7 +276,9 @@ def rises_at(
     rise_db : ndarray of float32, shape (n,)
         Greatest rise of a band in the stretch.
     """
-    return _greatest_rise(known.total, known.rise, first, last)  # type: ignore[no-any-return]
+    frames, rise_db = _greatest_rise(known.total, known.rise, first, last)
+    let_go(known.total, known.rise)
+    return frames, rise_db
 
 
 def surroundings(
@@ -305,30 +309,41 @@ def surroundings(
     )
 
 
+def _around(
+    energy: NDArray[np.float32],
+    known: Novelty,
+    frames: NDArray[np.int64],
+    wanted: Sequence[tuple[int, int, bool]],
+) -> list[NDArray[np.float32]]:
+    """Greatest energy, or fresh energy, of each band over some frames round the given ones, in the mic's own units."""
+    scale = _scale(known.reference)
+    order = np.argsort(frames, kind="stable")
+    sorted_frames = frames[order]
+    found = [np.zeros((len(frames), energy.shape[1]), np.float32) for _ in wanted]
+    lowest, highest = min(w[0] for w in wanted), max(w[1] for w in wanted)
+    n = len(energy)
+    for a, b in stretches(n):
+        i = 0 if a == 0 else int(np.searchsorted(sorted_frames, a))
+        j = len(frames) if b == n else int(np.searchsorted(sorted_frames, b))
+        if j <= i:
+            continue
+        lo, hi = max(a + lowest, 0), min(b + highest, n)
+        after, before = means(energy, known.quiet, lo, hi, AFTER, *BEFORE)
+        energies = {False: after * scale, True: (after - before) * scale}
+        at = sorted_frames[i:j] - lo
+        for out, (first, last, fresh) in zip(found, wanted, strict=True):
+            out[order[i:j]] = greatest(energies[fresh], at + first, at + last)
+    let_go(energy)
+    return found
+
+
 def _scale(reference: NDArray[np.float64]) -> NDArray[np.float32]:
     return np.where(reference > EMPTY, 1.0 / np.maximum(reference, EMPTY), 0.0).astype(np.float32)
 
 
 @njit(nogil=True, cache=True)
-def _windows(energy, quiet, n_after, from_before, to_before):  # type: ignore[no-untyped-def]
-    n, n_bands = energy.shape
-    after, before = np.empty((n, n_bands), np.float32), np.empty((n, n_bands), np.float32)
-    n_before = from_before - to_before + 1
-    for k in range(n):
-        for b in range(n_bands):
-            total = 0.0
-            for i in range(k, min(k + n_after, n)):
-                total += energy[i, b]
-            after[k, b] = total / n_after
-            total = 0.0
-            for i in range(k - from_before, k - to_before + 1):
-                total += energy[i, b] if i >= 0 else quiet[b]
-            before[k, b] = total / n_before
-    return after, before
-
-
-@njit(nogil=True, cache=True)
-def _rises(after, before, lowest, first, stop):  # type: ignore[no-untyped-def]
+def _rises(after, before, lowest, first, stop, least):  # type: ignore[no-untyped-def]
+    """Greatest and summed rise in dB; 0 where no band rises by more than the ratio `least`."""
     n = len(after)
     greatest, total = np.empty(n, np.float32), np.empty(n, np.float32)
     for k in range(n):

@@ -17,6 +17,7 @@ from spillgate.dsp.core.hits.novelty import (
     NOISE_SHARE,
     REACH,
     Novelty,
+    Room,
     ceilings,
     gather,
     novelty,
@@ -122,6 +123,7 @@ def listen(
     energies: Sequence[NDArray[np.float32]],
     kit: Kit,
     each: Each = _serial,
+    room: Room | None = None,
 ) -> Scene:
     """Measure everything that hits are decided by.
 
@@ -132,13 +134,15 @@ def listen(
     kit : Kit
     each : callable, optional
         Like `map`, to a list; may use threads.
+    room : callable, optional
+        Makes the long arrays; default: in memory.
 
     Returns
     -------
     scene : Scene
     """
     bands = [OVERHEAD_BANDS if over else (0, N_BANDS) for over in kit.overhead]
-    mics: tuple[Novelty, ...] = tuple(each(lambda m: novelty(energies[m], bands[m]), range(kit.n_mics)))
+    mics: tuple[Novelty, ...] = tuple(each(lambda m: novelty(energies[m], bands[m], room), range(kit.n_mics)))
     frames = find_events(mics)
     events = observe(frames, mics, energies, kit.overhead)
     leaks = learn_leaks(events, kit)

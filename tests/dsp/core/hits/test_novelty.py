@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from spillgate.dsp.core.hits.novelty import ceilings, gather, novelty, references, smooth
+from spillgate.dsp.core.hits.novelty import ceilings, gather, novelty, surroundings
+from spillgate.dsp.core.hits.windows import STRETCH, let_go, means
 
 
 def envelope(n: int = 1000, quiet: float = 1e-8, hits: tuple[tuple[int, float], ...] = ()) -> np.ndarray:
@@ -60,3 +61,52 @@ def test_levels_are_in_units_of_loud_strokes() -> None:
     expected = 2 * np.mean(10 ** (-0.1 * np.arange(12, 37))) / np.mean(10 ** (-0.1 * np.arange(5)))
     assert ring_after[0, 0] == pytest.approx(expected, rel=1e-3)
     np.testing.assert_allclose(ceilings(e, known, np.array([296, 905]))[:, 0], [1.0, 0.25], rtol=1e-3)
+
+
+def test_long_takes_are_worked_on_in_stretches_and_nothing_shows() -> None:
+    rng = np.random.default_rng(3)
+    n = 2 * STRETCH + 700
+    at = np.r_[np.sort(rng.choice(n - 100, 300, replace=False)), STRETCH - 1, STRETCH, STRETCH + 1]
+    e = envelope(n, hits=tuple((int(k), float(10 ** rng.uniform(-3, 0))) for k in at))
+    e *= rng.uniform(0.5, 2.0, e.shape).astype(np.float32)
+    known = novelty(e)
+    frames = rng.permutation(np.r_[known.candidates, 0, n - 1])
+    # by definition, with numpy alone
+    padded = np.concatenate([np.tile(known.quiet, (50, 1)), e, np.zeros((50, 6))])
+    at_frame = np.arange(-30, n + 30) + 50
+    after = np.mean([padded[at_frame + k] for k in range(5)], axis=0)
+    before = np.mean([padded[at_frame - k] for k in range(2, 12)], axis=0)
+    lowest = np.maximum(0.5 * known.quiet, 1e-9 * known.reference)
+    ratio = np.maximum((after / (before + lowest))[30 : n + 30], 1.0)
+    np.testing.assert_allclose(known.rise, 10 * np.log10(ratio.max(1)), atol=2e-5)
+    np.testing.assert_allclose(known.total, 10 * np.log10(ratio).sum(1), atol=1e-4)
+    fresh = np.maximum(after - before, 0.0)[30 : n + 30] / known.reference
+    level = after[30 : n + 30] / known.reference
+
+    def greatest(x: np.ndarray, first: int, last: int) -> np.ndarray:
+        return np.array([x[max(k + first, 0) : max(k + last + 1, 0)].max(0, initial=0.0) for k in frames])
+
+    np.testing.assert_allclose(ceilings(e, known, frames), greatest(fresh, -7, 7), rtol=1e-5, atol=1e-7)
+    found = surroundings(e, known, frames)
+    for got, want in zip(
+        found, (greatest(level, -30, -7), greatest(fresh, -30, -8), greatest(fresh, 4, 15)), strict=True
+    ):
+        np.testing.assert_allclose(got, want, rtol=1e-5, atol=1e-7)
+
+
+def test_arrays_in_files_give_the_same_and_keep_their_values(tmp_path: Path) -> None:
+    e = envelope(1500, hits=((200, 1.0), (500, 0.01), (530, 0.5), (1000, 1.0)))
+    held = np.memmap(tmp_path / "e.f32", np.float32, "w+", shape=e.shape)
+    held[:] = e
+    made: list[np.ndarray] = []
+
+    def room(shape: tuple[int, ...]) -> np.ndarray:
+        made.append(np.memmap(tmp_path / f"{len(made)}.f32", np.float32, "w+", shape=shape))
+        return made[-1]
+
+    there, here = novelty(held, room=room), novelty(e)
+    assert len(made) == 2
+    np.testing.assert_array_equal(there.candidates, here.candidates)
+    np.testing.assert_array_equal(there.total, here.total)
+    let_go(held, e)
+    np.testing.assert_array_equal(held, e)
