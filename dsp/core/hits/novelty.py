@@ -6,6 +6,7 @@ per band by that mic's own loud hits, so neither gain nor colour of a file matte
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,8 +14,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from spillgate.dsp.core.hits.envelopes import N_BANDS
-
 from spillgate.dsp.core.hits.windows import greatest, let_go, means, peaks_of_fresh, stretches
+
 __all__ = ["Novelty", "Room", "ceilings", "gather", "novelty", "rises_at", "surroundings"]
 
 Room = Callable[[tuple[int, ...]], NDArray[np.float32]]
@@ -30,9 +31,9 @@ SHORT_BANDS = (2, 5)
 """Bands the short windows look at: 220–6000 Hz; lower ones cannot move that fast."""
 RISE_DB, SHORT_RISE_DB = 5.0, 6.0
 """Least rise of a candidate.  These and the next three: tuned on multitrack takes of three kits."""
-APART, SHORT_APART = 8, 3
 SHORT_LEAST = 3.5
 """Power ratio, a little under that least rise, from which rises of the short windows are worked out."""
+APART, SHORT_APART = 8, 3
 """Least frames between two candidates of a kind, and between one of the short windows and any other."""
 FAINTEST_DB = -42.0
 """Candidates weaker than this in every band are dropped."""
@@ -50,6 +51,8 @@ RING_AFTER, RING_BEFORE = (12, 36), (12, 1)
 """Frames that tell ring: +12…+36 against −12…−1."""
 RING_BANDS = ((0, 2), (2, 3))
 """Bands of the two ring numbers: 40–220 and 220–600 Hz."""
+BEFORE_HIT, FRESH_BEFORE_HIT, AFTER_HIT = (-30, -7), (-30, -8), (4, 15)
+"""Frames that are looked at for what a mic did just before and just after."""
 EMPTY = 1e-20
 """Mean square under which a band holds nothing (−200 dBFS)."""
 
@@ -91,17 +94,16 @@ def novelty(energy: NDArray[np.float32], bands: tuple[int, int] = (0, N_BANDS), 
         From `BandEnvelopes`.
     bands : tuple of int
         First band and one past the last that count; overheads leave out the lowest two.
+    room : callable, optional
+        Makes the two long arrays; default: in memory.
 
     Returns
     -------
-    room : callable, optional
-        Makes the two long arrays; default: in memory.
     novelty : Novelty
     """
-    energy = np.ascontiguousarray(energy)
+    n = len(energy)
     quiet = _quiet(energy)
-    after, before = smooth(energy, quiet)
-    reference = references(after, before)
+    reference = _references(energy, quiet)
     lowest = np.maximum(NOISE_SHARE * quiet, np.maximum(EMPTY, 1e-9 * reference))
     made = room or _in_memory
     rise, total = made((n,)), made((n,))
@@ -146,19 +148,16 @@ def _references(energy: NDArray[np.float32], quiet: NDArray[np.float64]) -> NDAr
     return np.array([_reference(np.concatenate(band)) if band else 0.0 for band in found])
 
 
-def _reference(fresh: NDArray[np.float32]) -> float:
-    peaks = np.sort(_peak_values(np.ascontiguousarray(fresh), PEAK_REACH))[::-1]
-    peaks = peaks[peaks > EMPTY]
+def _reference(peaks: NDArray[np.float64]) -> float:
+    peaks = np.sort(peaks[peaks > EMPTY])[::-1]
     if len(peaks) == 0:
         return 0.0
     near = int(np.count_nonzero(peaks > peaks[0] * 10 ** (-LOUD_RANGE_DB / 10)))
     return float(peaks[LOUD_PEAK - 1] if near >= LOUD_MIN else peaks[0])
 
 
-def pick_candidates(
-    rise: NDArray[np.float32], short: NDArray[np.float32], loudest_db: NDArray[np.float32]
-) -> NDArray[np.int64]:
-    """Pick the frames at which a hit may begin.
+class _Peaks:
+    """Local maxima over a least value, found stretch by stretch."""
 
     def __init__(self, least: float) -> None:
         self._least = least
@@ -189,15 +188,7 @@ def _candidates(first: NDArray[np.int64], second: NDArray[np.int64]) -> NDArray[
         right = np.abs(first[np.minimum(i, len(first) - 1)] - second)
         second = second[np.minimum(left, right) > SHORT_APART]
     frames: NDArray[np.int64] = np.sort(np.concatenate([first, second]))
-    return frames[loudest_db[frames] > FAINTEST_DB]
-
-
-def _spaced_peaks(x: NDArray[np.float32], least: float, apart: int) -> NDArray[np.int64]:
-    if len(x) == 0:
-        return np.empty(0, np.int64)
-    peaks = np.flatnonzero((x > least) & (x >= np.r_[x[1:], -np.inf]) & (x > np.r_[-np.inf, x[:-1]]))
-    order = peaks[np.argsort(-x[peaks], kind="stable")]
-    return np.asarray(np.sort(_thin(order, len(x), apart)))
+    return frames
 
 
 def gather(
@@ -217,19 +208,25 @@ def gather(
     after, before : ndarray, shape (n, 6)
         Mean energy from the frame on and before it.
     ring_after, ring_before : ndarray, shape (n, 2)
-    let_go(energy)
         The same +12…+36 and −12…−1 ms in 40–220 and 220–600 Hz, re the louder of the bands' references.
     """
     scale = _scale(known.reference)
-    after, before, long_after, long_before = _gather(
-        np.ascontiguousarray(energy), known.quiet, frames, AFTER, *BEFORE, *RING_AFTER, *RING_BEFORE
-    )
+    after, before, long_after, long_before = _at(energy, known.quiet, frames)
     ring_after, ring_before = np.empty((len(frames), 2), np.float32), np.empty((len(frames), 2), np.float32)
     for k, (a, b) in enumerate(RING_BANDS):
         unit = _scale(known.reference[a:b].max(keepdims=True))
         ring_after[:, k] = long_after[:, a:b].sum(1) * unit
         ring_before[:, k] = long_before[:, a:b].sum(1) * unit
+    let_go(energy)
     return after * scale, before * scale, ring_after, ring_before
+
+
+def _at(
+    energy: NDArray[np.float32], quiet: NDArray[np.float64], frames: NDArray[np.int64]
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    return _gather(  # type: ignore[no-any-return]
+        np.ascontiguousarray(energy), quiet, frames, AFTER, *BEFORE, *RING_AFTER, *RING_BEFORE
+    )
 
 
 def ceilings(
@@ -253,9 +250,8 @@ def ceilings(
     ceilings : ndarray, shape (n, 6), float32
         In the mic's own units.
     """
-    after, before = smooth(energy, known.quiet)
-    fresh = np.maximum(after - before, 0.0) * _scale(known.reference)
-    return np.asarray(_greatest_between(fresh.astype(np.float32), frames - reach, frames + reach))
+    (found,) = _around(energy, known, frames, [(-reach, reach, True)])
+    return found
 
 
 def rises_at(
@@ -299,14 +295,10 @@ def surroundings(
     energy_before, fresh_before, fresh_after : ndarray, shape (n, 6)
         Greatest energy over −30…−7, greatest fresh energy over −30…−8 and over +4…+15.
     """
-    after, before = smooth(energy, known.quiet)
-    scale = _scale(known.reference)
-    fresh = (after - before) * scale
-    return (
-        _greatest_between(after * scale, frames - 30, frames - 7),
-        _greatest_between(fresh, frames - 30, frames - 8),
-        _greatest_between(fresh, frames + 4, frames + 15),
+    before, fresh_before, fresh_after = _around(
+        energy, known, frames, [(*BEFORE_HIT, False), (*FRESH_BEFORE_HIT, True), (*AFTER_HIT, True)]
     )
+    return before, fresh_before, fresh_after
 
 
 def _around(
@@ -345,7 +337,7 @@ def _scale(reference: NDArray[np.float64]) -> NDArray[np.float32]:
 def _rises(after, before, lowest, first, stop, least):  # type: ignore[no-untyped-def]
     """Greatest and summed rise in dB; 0 where no band rises by more than the ratio `least`."""
     n = len(after)
-    greatest, total = np.empty(n, np.float32), np.empty(n, np.float32)
+    greatest, total = np.zeros(n, np.float32), np.zeros(n, np.float32)
     for k in range(n):
         top, together = 1.0, 1.0
         for b in range(first, stop):
@@ -353,8 +345,9 @@ def _rises(after, before, lowest, first, stop, least):  # type: ignore[no-untype
             if ratio > 1.0:
                 top = max(top, ratio)
                 together *= ratio
-        greatest[k] = 10.0 * np.log10(top)
-        total[k] = 10.0 * np.log10(together)
+        if top > least:
+            greatest[k] = 10.0 * np.log10(top)
+            total[k] = 10.0 * np.log10(together)
     return greatest, total
 
 
@@ -369,31 +362,6 @@ def _level(after, before, reference, first, stop):  # type: ignore[no-untyped-de
                 top = max(top, (after[k, b] - before[k, b]) / reference[b])
         level[k] = 10.0 * np.log10(top)
     return level
-
-
-@njit(nogil=True, cache=True)
-def _peak_values(x, reach):  # type: ignore[no-untyped-def]
-    """Values of those local maxima that nothing within `reach` exceeds."""
-    n = len(x)
-    found = np.empty(n // 2 + 1, np.float64)
-    count = 0
-    k = 0
-    while k < n:
-        top = True
-        for i in range(k + 1, min(k + reach + 1, n)):
-            if x[i] > x[k]:
-                top = False
-                break
-        if top:
-            for i in range(max(k - reach, 0), k):
-                if x[i] >= x[k]:
-                    top = False
-                    break
-        if top:
-            found[count] = x[k]
-            count += 1
-        k += 1
-    return found[:count]
 
 
 @njit(nogil=True, cache=True)
@@ -435,17 +403,6 @@ def _gather(  # type: ignore[no-untyped-def]
                         total += energy[i, b]
                 out[j, b] = total / (c - a + 1)
     return after, before, ring_after, ring_before
-
-
-@njit(nogil=True, cache=True)
-def _greatest_between(x, first, last):  # type: ignore[no-untyped-def]
-    n, n_bands = x.shape
-    out = np.zeros((len(first), n_bands), np.float32)
-    for j in range(len(first)):
-        for i in range(max(first[j], 0), min(last[j] + 1, n)):
-            for b in range(n_bands):
-                out[j, b] = max(out[j, b], x[i, b])
-    return out
 
 
 @njit(nogil=True, cache=True)

@@ -1,3 +1,5 @@
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -15,7 +17,7 @@ def envelope(n: int = 1000, quiet: float = 1e-8, hits: tuple[tuple[int, float], 
 
 def test_means_before_and_after_are_those_of_numpy() -> None:
     e = np.random.default_rng(0).random((60, 6)).astype(np.float32)
-    after, before = smooth(e, np.zeros(6))
+    after, before = means(e, np.zeros(6), 0, 60, 5, 11, 2)
     for k in (11, 30, 55):
         np.testing.assert_allclose(after[k], e[k : k + 5].mean(0), rtol=1e-6)
         np.testing.assert_allclose(before[k], e[k - 11 : k - 1].mean(0), rtol=1e-6)
@@ -25,8 +27,8 @@ def test_reference_is_the_third_strongest_of_many_and_the_strongest_of_few() -> 
     many = envelope(2000, hits=tuple((100 + 150 * k, level) for k, level in enumerate([1, 4, 2, 3, 5, 1, 1, 1, 1, 1])))
     few = envelope(2000, hits=((100, 4.0), (900, 1.0)))
     share = np.mean(10 ** (-0.1 * np.arange(5)))  # the first five frames of a stroke
-    assert references(*smooth(many, np.zeros(6)))[0] == pytest.approx(3 * share, rel=1e-3)
-    assert references(*smooth(few, np.zeros(6)))[0] == pytest.approx(4 * share, rel=1e-3)
+    assert novelty(many).reference[0] == pytest.approx(3 * share, rel=1e-3)
+    assert novelty(few).reference[0] == pytest.approx(4 * share, rel=1e-3)
 
 
 def test_strokes_become_candidates_whatever_the_gain() -> None:
