@@ -118,7 +118,7 @@ def _tell(tracks: Sequence[Track], table: bool) -> None:
         grid.add_column(no_wrap=True)
         grid.add_column(no_wrap=True)
         for t in tracks:
-            what = "not a drum" if t.role == "other" else " ".join(w for w in (_what(t), t.position) if w)
+            what = "no drum" if t.role == "other" else " ".join(w for w in (_what(t), t.position) if w)
             grid.add_row(Text(t.label), Text(what), Text("?" if t.doubt else ""))
         screen.print(grid)
     asked = [t for t in tracks if t.doubt]

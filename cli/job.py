@@ -199,7 +199,7 @@ def page_of(take: Take, plan: Plan, out: Path, base: str, nonce: str, pictures: 
 def words_of(take: Take, plan: Plan, report: RenderReport) -> Words:
     """Give the report the sentences of the terminal."""
     from spillgate.cli.report import Words
-    from spillgate.cli.screen import changes, track_words
+    from spillgate.cli.screen import CAUTION, changes, track_words
     from spillgate.dsp import registry
     from spillgate.dsp.plan.sheet import session_sheet
 
@@ -210,6 +210,7 @@ def words_of(take: Take, plan: Plan, report: RenderReport) -> Words:
     return Words(
         changed=" ".join(said),
         tracks=tracks,
+        caution=CAUTION,
         sheet=session_sheet(plan, take=take.name, said=said, words=tracks, recall=recall, said_as=registry.said),
         footer=f"Made by {versions}. Recordings are never changed; plan.json holds every decision.",
     )

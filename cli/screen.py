@@ -24,7 +24,7 @@ __all__ = ["console", "show", "summary"]
 WIDTH = 80
 """Of the terminal when there is none."""
 
-CAUTION = "Turn the monitors down before playing the stems: an opened or turned track can be louder than expected."
+CAUTION = "Turn the monitors down before you play a cleaned track: where it opens it can be louder than you expect."
 
 GOOD = "worth cleaning"
 """What processors that clean tracks call one on which all went well."""
@@ -56,7 +56,7 @@ def show(take: Take, plan: Plan, report: RenderReport, out: Path) -> None:
     table.add_column("track", no_wrap=True, max_width=18, overflow="ellipsis")
     table.add_column("mic", no_wrap=True, max_width=14, overflow="ellipsis")
     table.add_column("hits", no_wrap=True, justify="right")
-    table.add_column("bleed", no_wrap=True, justify="right")
+    table.add_column("less bleed", no_wrap=True, justify="right")
     table.add_column("later by", no_wrap=True, justify="right")
     table.add_column("", overflow="fold")
     for row in track_rows(plan, report):
@@ -182,7 +182,7 @@ def track_words(plan: Plan, report: RenderReport) -> dict[str, str]:
     drums = [f for f in plan.tracks if f.role != "other"]
     said = {}
     for facts, (_, _, hits, less, moved, remarks) in zip(drums, rows, strict=False):
-        parts = [f"{hits} hits" if hits else "", f"bleed {less}" if less.startswith("-") else less]
+        parts = [f"{hits} hits" if hits else "", f"{less} less bleed" if less.endswith("dB") else less]
         parts += [f"{moved} later" if moved and not moved.startswith("-") else moved, remarks]
         said[facts.track] = ", ".join(p for p in parts if p)
     return said | {f.track: "as it was" for f in plan.tracks if f.role == "other"}
@@ -214,7 +214,7 @@ def _clean(plan: Plan, facts: TrackFacts, stem: StemReport | None) -> tuple[str,
         return "", f"left open: {figures['why']}" if figures.get("why") else "left open"
     verdict = figures.get("verdict", "")
     remark = {GOOD: "", "leave": figures.get("why", "")}.get(verdict, verdict)
-    return f"-{figures['bleed_removed_db']:.0f} dB", remark
+    return f"{figures['bleed_removed_db']:.0f} dB", remark
 
 
 def _has_bleed(figures: Any, track: str) -> bool:

@@ -48,6 +48,8 @@ class Words:
         What was changed, on one line.
     tracks : mapping of str to str
         Per track id, what was done.
+    caution : str
+        What to do before anything is played.
     footer : str
         Versions and the like.
     sheet : sequence of Section
@@ -56,6 +58,7 @@ class Words:
 
     changed: str
     tracks: Mapping[str, str] = field(default_factory=dict)
+    caution: str = ""
     footer: str = ""
     sheet: Sequence[Section] = ()
 
@@ -138,7 +141,7 @@ def page(
     rows = []
     for k, t in enumerate(take.tracks):
         mic = " ".join(w for w in (t.drum or t.role, t.position) if w)
-        row = {"label": t.label, "mic": mic if t.is_drum else "not drums", "words": words.tracks.get(t.id, "")}
+        row = {"label": t.label, "mic": mic if t.is_drum else "no drum", "words": words.tracks.get(t.id, "")}
         more = entries[index[t.id]]["page"] if t.id in index else {}
         rows.append({**row, "shown": t.id in index, "index": index.get(t.id, k), **more})
     labels = {t.id: t.label for t in take.tracks}
@@ -158,6 +161,7 @@ def page(
             mend=[_finding(f, labels) for f in mend[:MENDED]],
             wide=[_finding(f, labels) for f in (*mend[MENDED:], *wide)],
             chain=[_chain_row(p) for p in plan.chain],
+            caution=words.caution,
             footer=words.footer,
             sheet=words.sheet,
             roles=ROLES,

@@ -46,7 +46,7 @@ def test_the_list_goes_to_stdout_and_the_guesses_to_stderr(take: Path) -> None:
     ]
     assert "04 FT" in result.stderr
     assert "floor" in result.stderr
-    assert "not a drum" in result.stderr
+    assert "no drum" in result.stderr
     assert "right?" not in result.stderr
 
 

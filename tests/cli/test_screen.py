@@ -127,7 +127,7 @@ def test_it_says_what_was_done(take: Take, plan: Plan, capsys: pytest.CaptureFix
     rows = [re.split(r"\s{2,}", line) for line in lines]
     assert ["01 Kick In", "kick in", "3", "3.90 ms"] in rows
     assert ["03 Snare Bottom", "snare bottom", "3", "3.02 ms", "polarity turned"] in rows
-    assert ["05 Rack Tom", "tom1", "3", "-14 dB", "2.70 ms"] in rows
+    assert ["05 Rack Tom", "tom1", "3", "14 dB", "2.70 ms"] in rows
     assert ["08 Overhead R", "overhead right", "as it was"] in rows
     assert ["Guide Vox and Bas…", "no drum", "as they were"] in rows
     assert ["06 Floor Tom", "floor", "3", "silent", "3.12 ms", "never played, with"] in rows
