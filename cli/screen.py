@@ -56,7 +56,7 @@ def show(take: Take, plan: Plan, report: RenderReport, out: Path) -> None:
     table.add_column("track", no_wrap=True, max_width=18, overflow="ellipsis")
     table.add_column("mic", no_wrap=True, max_width=14, overflow="ellipsis")
     table.add_column("hits", no_wrap=True, justify="right")
-    table.add_column("less bleed", no_wrap=True, justify="right")
+    table.add_column("less\nbleed", no_wrap=True, justify="right")
     table.add_column("later by", no_wrap=True, justify="right")
     table.add_column("", overflow="fold")
     for row in track_rows(plan, report):
