@@ -53,6 +53,8 @@ class MadeTake:
         the loudest of them, and re everything else in that track in the same 20 ms.
     wanted : mapping of tom track id to ndarray of float32
         The tom's own sound as it is in its track, before clipping.
+    alone : mapping of close track id to ndarray of float32
+        The same for every close mic: its own drum and nothing else.
     delays : mapping of (close track, overhead track) to float
         Samples by which the close track must be delayed to meet the overhead.
     polarity : mapping of (close track, overhead track) to int
@@ -77,6 +79,7 @@ class MadeTake:
     strokes: tuple[Stroke, ...]
     arrivals: Mapping[str, tuple[Arrival, ...]]
     wanted: Mapping[str, Audio]
+    alone: Mapping[str, Audio]
     delays: Mapping[tuple[str, str], float]
     polarity: Mapping[tuple[str, str], int]
     mismatch_cm: float
@@ -167,7 +170,8 @@ def make_take(
     if line_check:
         heard |= {m.id: _full_stroke(stage, samples, m) for m in stage.mics if m.drum is not None}
     gains = console.gains(heard)
-    wanted = {m.id: console.shift(m.id, own[m.id] * np.float32(gains[m.id])) for m in stage.mics if m.role == "tom"}
+    alone = {m.id: console.shift(m.id, own[m.id] * np.float32(gains[m.id])) for m in stage.mics if m.drum is not None}
+    toms = {m.id for m in stage.mics if m.role == "tom"}
     audio, clipped_s = {}, {}
     arrivals = {}
     for mic in stage.mics:
@@ -191,7 +195,8 @@ def make_take(
         audio={k: audio[k] for k in ids},
         strokes=performance.strokes,
         arrivals={k: v for k, v in arrivals.items() if k in ids},
-        wanted={k: v for k, v in wanted.items() if k in ids},
+        wanted={k: v for k, v in alone.items() if k in ids and k in toms},
+        alone={k: v for k, v in alone.items() if k in ids},
         delays={k: v for k, v in delays.items() if set(k) <= set(ids)},
         polarity={k: v for k, v in polarity.items() if set(k) <= set(ids)},
         mismatch_cm=_mismatch_cm(stage),
