@@ -186,6 +186,7 @@ def _mics(
                     answer.coherence,
                     n_hits,
                     confidence(margin, answer.sharpness, track.role, clear, n_hits, sound.doubt),
+                    answer.ways,
                 )
         out.append(_Mic(track, sound.drum, lags, after, sound.arrival_s))
     return out
@@ -215,6 +216,7 @@ def _choose(mic: _Mic, own: Align, overheads: Sequence[Track], take: Take) -> tu
             worse.coherence,
             worse.n_hits,
             worse.confidence if a.sign == b.sign else "unsure",
+            worse.ways,
         )
         return mean, f"{ids[0]} + {ids[1]}", a.sign
     if wanted is None or wanted not in mic.lags:
@@ -285,6 +287,7 @@ def _figures(
                 "sharpness": round(v.sharpness, 3),
                 "coherence": round(v.coherence, 3),
                 "hits": v.n_hits,
+                "ways": v.ways,
                 "confidence": v.confidence,
             }
             for k, v in m.lags.items()

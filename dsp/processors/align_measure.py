@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.timing.drum_timing import Evidence, listen
+from spillgate.dsp.core.timing.copies import distinct
+from spillgate.dsp.core.timing.drum_timing import Between, Evidence, between, listen
 from spillgate.dsp.core.timing.hit_pieces import alone, analysis_rate, at_analysis_rate, onset_sample, thinning
 from spillgate.dsp.core.timing.latency import arrival_range, latency
 from spillgate.dsp.plan.model import Plan
@@ -18,6 +19,10 @@ __all__ = ["DrumSound", "drums_of", "measure_drum"]
 
 MOST_PIECES = 40
 """Loudest undisturbed hits read per drum: enough to choose the best 16 from."""
+ENOUGH_DISTINCT, MOST_READS = 16, 4
+"""Where so many are copies of one another (a loop) that fewer are left, the next loudest are read, some times over."""
+MOST_BETWEEN, BETWEEN_S = 24, 0.050
+"""Loudest hits by which a drum's microphones are compared, disturbed or not, and what is read on both sides."""
 BEFORE_S, AFTER_S = 0.100, 0.080
 """Piece read round a hit; wide enough to find a track that is 60 ms late or early."""
 QUIET_S, REST_S = 0.032, 0.016
@@ -26,6 +31,9 @@ SURE_HIT, LEAST_HIT = 0.99, 0.5
 """Hits this certain are used; with fewer than three of the first kind those of the second, and nothing is sure."""
 FEWEST_SURE = 3
 SAME_STROKE_S = 0.015
+SAME_AROUND_S = (-0.010, 0.020)
+"""What of two hits is compared to tell whether one is a copy of the other."""
+WAY_ROLES = ("snare", "tom", "hat")
 ORDER = {"top": 0, "in": 0, "batter": 0, None: 1, "bottom": 2, "out": 2, "sub": 3}
 
 
@@ -99,32 +107,87 @@ def measure_drum(take: Take, plan: Plan, drum: str, mics: tuple[Track, ...], ove
         return DrumSound(drum, mics, None, factor, None, doubt)
     others = np.sort(np.array([h.time_s for h in plan.hits if h.drum != drum]))
     clear = alone(times, others)
-    times, levels = times[clear], levels[clear]
-    loudest = np.sort(np.argsort(-levels, kind="stable")[:MOST_PIECES])
-    times = times[loudest]
-    before, length = round(BEFORE_S * rate), round((BEFORE_S + AFTER_S) * rate)
-    places = [round(float(t) * take.sr) // factor * factor - before * factor for t in times]
-
-    def pieces(track: Track) -> NDArray[np.float64]:
-        return at_analysis_rate(np.stack([take.read(track, a, a + length * factor) for a in places]), take.sr)
-
-    xs, ys = [pieces(t) for t in mics], [pieces(t) for t in overheads]
-    onsets = []
-    for x, track in zip(xs, mics, strict=True):
-        own = np.array([h.time_s for h in plan.hits_of(track.id)])
-        found = []
-        for piece, time, place in zip(x, times, places, strict=True):
-            at = before
-            if len(own):
-                near = own[np.argmin(np.abs(own - time))]
-                if abs(near - time) <= SAME_STROKE_S:
-                    at = round((near * take.sr - place) / factor)
-            found.append(onset_sample(piece, at, rate))
-        onsets.append(np.array(found, np.int64))
+    between_times = times[np.sort(np.argsort(-levels, kind="stable")[:MOST_BETWEEN])]
+    heard, times = _distinct_hits(take, (*mics, *overheads), times[clear], levels[clear])
+    xs, ys = heard[: len(mics)], heard[len(mics) :]
+    before = round(BEFORE_S * rate)
+    onsets = [_onsets(plan, t, x, times, before, take.sr) for t, x in zip(mics, xs, strict=True)]
     arrival = latency(ys, onsets[0], rate)
     low, high = arrival_range(arrival, rate)
     a = max(before + min(low, 0) - round(QUIET_S * rate), 0)
     b = before + max(high, 0) + round(REST_S * rate)
     cut = [np.ascontiguousarray(v[:, a:b]) for v in (*xs, *ys)]
-    evidence = listen(cut[: len(xs)], cut[len(xs) :], [o - a for o in onsets], rate, (low, high))
+    ways = _ways(take, drum, mics) if arrival is None else ()
+    zs = [_pieces(take, t, times)[:, a:b] for t in ways]
+    links = _links(take, plan, mics, between_times)
+    evidence = listen(cut[: len(xs)], cut[len(xs) :], [o - a for o in onsets], rate, (low, high), zs, links)
     return DrumSound(drum, mics, evidence, factor, arrival, doubt)
+
+
+def _ways(take: Take, drum: str, mics: Sequence[Track]) -> list[Track]:
+    """Other drums' microphones by way of which a snare is heard.
+
+    Not a tom: its shell sounds one way to the side and another upwards, so all ways agree on a wrong place.
+    """
+    if mics[0].role != "snare":
+        return []
+    return [t for t in take.tracks if t.is_close and t.drum != drum and t.role in WAY_ROLES and t.position != "bottom"]
+
+
+def _pieces(
+    take: Take, track: Track, times: NDArray[np.float64], before_s: float = BEFORE_S, after_s: float = AFTER_S
+) -> NDArray[np.float64]:
+    """Pieces of a track round times, at the analysis rate."""
+    factor, rate = thinning(take.sr), analysis_rate(take.sr)
+    before, length = round(before_s * rate) * factor, round((before_s + after_s) * rate) * factor
+    places = [round(float(t) * take.sr) - before for t in times]
+    return at_analysis_rate(np.stack([take.read(track, a, a + length) for a in places]), take.sr)
+
+
+def _distinct_hits(
+    take: Take, tracks: Sequence[Track], times: NDArray[np.float64], levels: NDArray[np.float64]
+) -> tuple[list[NDArray[np.float64]], NDArray[np.float64]]:
+    """Pieces of all tracks round the loudest hits that are no copies of one another, and when those are."""
+    rate = analysis_rate(take.sr)
+    a, b = (round((BEFORE_S + v) * rate) for v in SAME_AROUND_S)
+    order = np.argsort(-levels, kind="stable")
+    chosen, heard = np.zeros(0, np.int64), [np.zeros((0, 0)) for _ in tracks]
+    for start in range(0, min(len(order), MOST_READS * MOST_PIECES), MOST_PIECES):
+        more = np.sort(order[start : start + MOST_PIECES])
+        new = [_pieces(take, t, times[more]) for t in tracks]
+        heard = [np.concatenate([h, p]) for h, p in zip(heard, new, strict=True)] if len(chosen) else new
+        chosen = np.concatenate([chosen, more])
+        first = distinct([h[:, a:b] for h in heard], rate)
+        heard, chosen = [h[first] for h in heard], chosen[first]
+        if len(chosen) >= ENOUGH_DISTINCT:
+            break
+    order = np.argsort(chosen, kind="stable")
+    return [h[order] for h in heard], times[chosen[order]]
+
+
+def _onsets(
+    plan: Plan, track: Track, x: NDArray[np.float64], times: NDArray[np.float64], before: int, sr: int
+) -> NDArray[np.int64]:
+    """First samples of the hits in one of the drum's microphones."""
+    rate = analysis_rate(sr)
+    own = np.array([h.time_s for h in plan.hits_of(track.id)])
+    found = []
+    for piece, time in zip(x, times, strict=True):
+        at = before
+        if len(own):
+            near = own[np.argmin(np.abs(own - time))]
+            if abs(near - time) <= SAME_STROKE_S:
+                at += round((near - time) * rate)
+        found.append(onset_sample(piece, at, rate))
+    return np.array(found, np.int64)
+
+
+def _links(take: Take, plan: Plan, mics: Sequence[Track], times: NDArray[np.float64]) -> list[Between]:
+    """Delays between a drum's microphones: near the drum it is loud enough to use hits that others disturb too."""
+    if len(mics) < 2:
+        return []
+    rate = analysis_rate(take.sr)
+    heard = [_pieces(take, t, times, BETWEEN_S, BETWEEN_S) for t in mics]
+    before = round(BETWEEN_S * rate)
+    onsets = [_onsets(plan, t, x, times, before, take.sr) for t, x in zip(mics, heard, strict=True)]
+    return [between(heard[0], heard[m], onsets[0], onsets[m], rate) for m in range(1, len(mics))]

@@ -7,7 +7,7 @@ votes are added before anything is decided, and a bottom microphone in doubt is 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from spillgate.dsp.core.timing.arrival import (
     Votes,
     arrival_votes,
 )
+from spillgate.dsp.core.timing.detours import LEAST_LEAD, Place, detours, peak, settle
 from spillgate.dsp.core.timing.hit_pieces import attack_samples, best_hits, filtered, hit_weights
 from spillgate.dsp.core.timing.overhead_pair import join, pair_votes
 from spillgate.dsp.core.timing.subsample import phase_lag
@@ -46,6 +47,13 @@ BETWEEN_SPREAD_S = 0.00025
 """Greatest distance of the quartiles at which the delay between two microphones of a drum is believed."""
 FEWEST = 3
 """Hits below which nothing is sure."""
+FIRM_WAYS, FIRM_SHARE, FIRM_WEIGHT = 3, 0.6, 12.0
+"""Ways to an overhead, their share of all and their leads at which the place where they agree counts (tuned on made
+takes and recorded hits)."""
+SAME_S = 0.000007
+"""Where they agree with the drum's own microphone within this time, that one is finer."""
+AGAINST, AGAINST_SHARE = 6.0, 0.5
+"""Most that one way can say against a sign, and its weight beside the drum's own microphone."""
 BETWEEN_SETTING = Setting(((300.0, None),), (0.0007,))
 EDGE_S = 0.0001
 
@@ -92,6 +100,8 @@ class Answer:
     at_edge : bool
         Whether it lies at an end of the range.
     n_hits : int
+    ways : int
+        Ways by other drums' microphones and its own that agree on the lag; 0 if only its own is known.
     """
 
     score: float
@@ -102,6 +112,7 @@ class Answer:
     by_phase: bool
     at_edge: bool
     n_hits: int
+    ways: int = 0
 
 
 @dataclass(frozen=True)
@@ -195,8 +206,9 @@ def _answer(
     rate: float,
     votes: Votes,
     sign: int,
+    refine: bool,
 ) -> list[Answer]:
-    """Refine the best lag of one sign; one answer per microphone."""
+    """Give the best lag of one sign, refined if it is to be; one answer per microphone."""
     row = votes.plus if sign > 0 else votes.minus
     k = int(row.argmax())
     lead, sharpness = (_lead(row, k, round(v * rate)) for v in (FINE_REACH_S, APART_S))
@@ -204,6 +216,9 @@ def _answer(
     coarse = int(votes.lags[k])
     edge = EDGE_S * rate
     at_edge = coarse - low < edge or high - coarse < edge
+    if not refine:
+        score = float(row[k])
+        return [Answer(score, lead, sharpness, coarse - v, 0.0, False, at_edge, votes.n_hits) for v in lags]
     reach = round(FINE_REACH_S * rate)
     fine = _votes(xs, y, onsets, lags, signs, rate, coarse - reach, coarse + reach, FINE)
     cells = fine.plus if sign > 0 else fine.minus
@@ -260,6 +275,8 @@ class Evidence:
         Per group, per overhead.
     pairs : tuple of Votes
         Per group: on the difference of the arrivals at the first two overheads; empty with fewer than two.
+    detours : tuple of tuple of Votes
+        Per overhead: on the first microphone's arrival by way of each other drum's microphone.
     """
 
     xs: tuple[Floats, ...]
@@ -270,6 +287,7 @@ class Evidence:
     groups: tuple[tuple[int, ...], ...]
     votes: tuple[tuple[Votes, ...], ...]
     pairs: tuple[Votes, ...]
+    detours: tuple[tuple[Votes, ...], ...] = ()
 
     def offsets(self, group: tuple[int, ...]) -> tuple[list[float], list[int]]:
         """Lags and signs of a group's microphones against its first."""
@@ -284,6 +302,8 @@ def listen(
     onsets: Sequence[NDArray[np.int64]],
     rate: float,
     lag_range: tuple[int, int],
+    zs: Sequence[Floats] = (),
+    betweens: Sequence[Between] | None = None,
 ) -> Evidence:
     """Let one drum's hits vote, for all its microphones and all overheads.
 
@@ -297,13 +317,19 @@ def listen(
         Hz.
     lag_range : (int, int)
         Earliest and latest arrival after the first microphone's onset, samples.
+    zs : sequence of ndarray
+        Pieces of other drums' microphones, by way of which the drum is heard too.
+    betweens : sequence of Between, optional
+        Delays of the further microphones, if they were measured on more hits than these.
 
     Returns
     -------
     evidence : Evidence
     """
     low, high = lag_range
-    betweens = tuple(between(xs[0], xs[m], onsets[0], onsets[m], rate) for m in range(1, len(xs)))
+    if betweens is None:
+        betweens = [between(xs[0], xs[m], onsets[0], onsets[m], rate) for m in range(1, len(xs))]
+    betweens = tuple(betweens)
     joined = tuple(m for m in range(len(xs)) if m == 0 or betweens[m - 1].sure)
     groups = (joined, *((m,) for m in range(1, len(xs)) if not betweens[m - 1].sure))
     bare = Evidence(tuple(xs), tuple(ys), tuple(onsets), rate, betweens, groups, (), ())
@@ -314,7 +340,8 @@ def listen(
         votes.append(tuple(_votes(gx, y, go, lags, signs, rate, low, high, COARSE) for y in ys))
         if len(ys) > 1:
             pairs.append(pair_votes(gx[0], ys[0], ys[1], go[0], rate, low, high))
-    return Evidence(tuple(xs), tuple(ys), tuple(onsets), rate, betweens, groups, tuple(votes), tuple(pairs))
+    ways = detours(xs[0], zs, ys, onsets[0], rate, lag_range) if zs else ()
+    return Evidence(tuple(xs), tuple(ys), tuple(onsets), rate, betweens, groups, tuple(votes), tuple(pairs), ways)
 
 
 def answers(evidence: Evidence, overhead_sign: int = 1) -> DrumTiming:
@@ -337,8 +364,69 @@ def answers(evidence: Evidence, overhead_sign: int = 1) -> DrumTiming:
         votes = list(evidence.votes[g])
         if evidence.pairs:
             votes[:2] = join(votes[0], votes[1], evidence.pairs[g], overhead_sign)
-        for y, v in zip(evidence.ys, votes, strict=True):
-            both = [_answer(gx, y, go, lags, signs, evidence.rate, v, s) for s in (1, -1)]
+        ways = evidence.detours if 0 in group else ()
+        against = [_against(w) for w in ways] or [(0.0, 0.0)] * len(votes)
+        # the first two overheads have been joined, so the first one's sign is the drum's; a third may overrule it
+        plus, minus = (float(v.max()) - a for v, a in zip((votes[0].plus, votes[0].minus), against[0], strict=True))
+        first = 1 if plus >= minus else -1
+        found: list[dict[int, list[Answer]]] = []
+        for j, (y, v) in enumerate(zip(evidence.ys, votes, strict=True)):
+            wanted = (1, -1) if len(votes) > 2 else (first if j == 0 else first * overhead_sign,)
+            both = {s: _answer(gx, y, go, lags, signs, evidence.rate, v, s, s in wanted) for s in (1, -1)}
+            for s, price in zip((1, -1), against[j], strict=True):
+                both[s] = [replace(a, score=a.score - price) for a in both[s]]
+            found.append(both)
+        if ways:
+            found = _settled(evidence, found, first, overhead_sign)
+        for both in found:
             for j, m in enumerate(group):
-                shared[m].append((both[0][j], both[1][j]))
+                shared[m].append((both[1][j], both[-1][j]))
     return DrumTiming(evidence.betweens, tuple(tuple(v) for v in shared))
+
+
+def _against(ways: Sequence[Votes]) -> tuple[float, float]:
+    """What the ways by other microphones say against a copy in phase and against one in opposite phase."""
+    out = [0.0, 0.0]
+    for v in ways:
+        best = [float(v.plus.max()), float(v.minus.max())]
+        for k in range(2):
+            out[k] += AGAINST_SHARE * min(max(best) - best[k], AGAINST)
+    return out[0], out[1]
+
+
+def _settled(
+    evidence: Evidence, found: list[dict[int, list[Answer]]], sign: int, overhead_sign: int
+) -> list[dict[int, list[Answer]]]:
+    """Let the ways by other microphones, and the way from overhead to overhead, say where a drum arrives."""
+    rate = evidence.rate
+    signs = [sign * overhead_sign if j == 1 else sign for j in range(len(found))]
+    told: list[list[tuple[float, float]]] = []
+    for both, s, ways in zip(found, signs, evidence.detours, strict=True):
+        told.append([(both[s][0].lag, both[s][0].lead), *(peak(v, s) for v in ways)])
+    step, lead = peak(evidence.pairs[0], overhead_sign) if evidence.pairs else (0.0, 0.0)
+    if lead >= LEAST_LEAD:  # what both overheads have in common tells their difference: ways to either tell of both
+        place = _firm([*told[0], *((lag - step, v) for lag, v in told[1])], rate)
+        places = [place, place and replace(place, lag=place.lag + step), *(_firm(t, rate) for t in told[2:])]
+    else:
+        places = [_firm(t, rate) for t in told]
+    out = []
+    for both, place, s in zip(found, places, signs, strict=True):
+        if place is not None:
+            off = place.lag - both[s][0].lag
+            off = off if abs(off) > SAME_S * rate else 0.0
+            both = {**both, s: [_moved(a, off, place) for a in both[s]]}
+        out.append(both)
+    return out
+
+
+def _firm(told: Sequence[tuple[float, float]], rate: float) -> Place | None:
+    """Where the ways agree, if enough of them do."""
+    place = settle([lag for lag, _ in told], [lead for _, lead in told], rate)
+    if place is None or place.ways < FIRM_WAYS or place.share < FIRM_SHARE or place.weight < FIRM_WEIGHT:
+        return None
+    return place
+
+
+def _moved(answer: Answer, by: float, place: Place) -> Answer:
+    lead, sharpness = max(answer.lead, place.weight), max(answer.sharpness, place.weight)
+    return replace(answer, lag=answer.lag + by, lead=lead, sharpness=sharpness, ways=place.ways)

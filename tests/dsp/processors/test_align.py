@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -168,6 +169,22 @@ def test_one_overhead_will_do() -> None:
     plan = Align().decide(*made(leave_out=("right",)))
     assert delays(plan)["floor"][0] == pytest.approx(205.1, abs=0.05)
     assert "snare_mismatch" not in plan.figures["align"]
+
+
+def test_copies_of_a_hit_count_once() -> None:
+    # a loop of two snare strokes, eight times over: two hits to go by, and two are never enough to be sure
+    take, plan = made()
+    period = 8 * 12000
+    audio = {t.id: np.tile(take.read(t, 4000, 4000 + period), 8) for t in take.tracks}
+    start, stop = 4000 / SR, (4000 + period) / SR
+    once = [h for h in plan.hits if start <= h.time_s < stop]
+    hits = [dataclasses.replace(h, time_s=h.time_s - start + k * period / SR) for h in once for k in range(8)]
+    loop = Take.from_arrays(take.tracks, audio, SR)
+    found = Align().decide(loop, begin(loop).with_hits(tuple(sorted(hits, key=lambda h: h.time_s))))
+    assert sum(h.track == "snare" for h in once) == 3
+    pair = found.figures["align"]["pairs"]["tom1"]["left"]
+    assert pair["hits"] == sum(h.track == "tom1" for h in once) == 2
+    assert rows(found)["tom1"].confidence != "sure"
 
 
 def test_workers_change_no_bit(kit: tuple[Take, Plan]) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from spillgate.dsp.core.timing.kit_timing import (
@@ -100,7 +102,9 @@ def test_distances() -> None:
     assert found.cm == pytest.approx(34.32)
     assert (found.uncertainty_cm, found.confidence) == (2.0, "sure")
     doubtful = overhead_mismatch(lag(150.0, coherence=0.5), lag(198.0, "likely"), 48000)
-    assert (doubtful.uncertainty_cm, doubtful.confidence) == (3.0, "likely")
+    assert (doubtful.uncertainty_cm, doubtful.confidence) == (6.0, "likely")
+    agreed = replace(lag(150.0, coherence=0.5), ways=6)
+    assert overhead_mismatch(agreed, replace(agreed, lag_samples=198.0), 48000).uncertainty_cm == 3.0
     pairs = {"a": (lag(100), lag(120)), "b": (lag(120), lag(100)), "c": (lag(100), lag(105))}
     assert sides({**pairs, "d": (lag(9), lag(99, "unsure"))}, 48000) == {"a": "L", "b": "R"}
 
