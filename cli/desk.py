@@ -128,14 +128,16 @@ class Desk:
             laid = laid_over(self.out, self.inputs)
             features = work / "features"
             chain = self.working()
-            plan = chain.decide(self.take, work=features, corrections=self.corrections(), memory=self.memory)
-            plan = with_output(with_doubts(plan, self.take), output_of(there))
+            corrections = self.corrections()
+            plan = chain.decide(self.take, work=features, corrections=corrections, memory=self.memory)
+            plan = with_output(with_doubts(plan, self.take, corrections), output_of(there))
             if self.without:
                 plan = plan.with_figures(TAKEN_BACK, {"names": sorted(self.without)})
                 plan = plan.with_figures(ASKED, {"chain": self.chain.to_dict()["chain"]})
             spoiled = spoiled_files(self.out, there)
             files = changed_files(there, plan) | spoiled
-            plan, _ = write_output(self.take, plan, new, self.out, files, self.pictures, there)
+            drawn = self.take.replace(outlines=self.memory.outlines)
+            plan, _ = write_output(drawn, plan, new, self.out, files, self.pictures, there)
             unchanged(self.take, self.stamps)
             _say_what_was_laid(self.out, new, laid)
         self.plan, self.spoiled = plan, frozenset(spoiled)

@@ -89,6 +89,7 @@ def main_job(
     """
     check_output(out, folder, overwrite)
     prepare_kernels(quiet)
+    from spillgate.dsp.chain import Memory
     from spillgate.dsp.handover import check_targets
     from spillgate.dsp.plan.model import Plan
     from spillgate.dsp.plan.output import Output, with_output
@@ -105,7 +106,11 @@ def main_job(
         wanted = output or Output()
         check_targets(take, with_output(Plan(), wanted))
         with fill(out) as (new, work):
-            plan = with_doubts(chain.decide(take, work=work / "features", corrections=corrections), take)
+            memory = Memory(keep=False)
+            plan = chain.decide(take, work=work / "features", corrections=corrections, memory=memory)
+            take = take.replace(outlines=memory.outlines)
+            del memory  # with all that was measured
+            plan = with_doubts(plan, take, corrections)
             plan, report = write_output(take, with_output(plan, wanted), new, out)
             unchanged(take, before)
             source = {"schema": 1, "take": str(folder.resolve()), "laid": laid, "version": version("spillgate")}

@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar, Self
 
+import numpy as np
+from numpy.typing import NDArray
+
 from spillgate.dsp import registry
 from spillgate.dsp.errors import AudioFileError, ChainError, DspError, ParameterError, PluginError, nearest
 from spillgate.dsp.plan.corrections import Corrections, Edit, ParameterEdit, RoleEdit, placed
@@ -233,6 +236,11 @@ class Memory:
         if self._take is None or self._take[0] != key:
             self._take = (key, measure(take, names, work))
         return self._take[1]
+
+    @property
+    def outlines(self) -> Mapping[str, NDArray[np.int8]]:
+        """Pictures of the tracks, drawn while they were measured; empty before that."""
+        return self._take[1].outlines if self._take is not None else {}
 
     def decided(self, key: str, p: Processor, take: Take, plan: Plan) -> Plan:
         """Return what a processor makes of a plan; `key` stands for everything that went into both."""

@@ -35,7 +35,8 @@ POSITIONS = ("in", "top", "batter", None, "out", "bottom", "sub")
 """Which mic of a drum is judged by first."""
 FIRST_QUESTION = 10.0
 """Weight of a question about a whole drum; one about a hit weighs at most 1."""
-BLOCK = 1 << 19
+BLOCK, NEAR = 1 << 19, 1 << 13
+"""Samples read at a time, and between two hits that are read together."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -313,8 +314,9 @@ def _times(take: Take, track: Track, at: NDArray[np.int64]) -> NDArray[np.int64]
     i = 0
     while i < len(at):
         start = max(int(at[i]) - before, 0)
-        j = int(np.searchsorted(at, start + BLOCK - after, side="right"))
-        j = max(j, i + 1)
+        j = i + 1  # what lies between two hits is read along where that is cheaper than looking for the next
+        while j < len(at) and at[j] - at[j - 1] < NEAR and at[j] + after - start <= BLOCK:
+            j += 1
         stop = min(int(at[j - 1]) + after, take.n_samples)
         found[i:j] = arrivals(take.read(track, start, stop), at[i:j] - start, take.sr) + start
         i = j

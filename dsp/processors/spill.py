@@ -62,6 +62,7 @@ class Spill(Gate):
 
     name: ClassVar[str] = "spill"
     summary: ClassVar[str] = "cleans tom tracks and lowers the bleed under the ring"
+    features: ClassVar[frozenset[str]] = frozenset({"band_powers", "low_rate"})
 
     ring: Annotated[float, Range(0.1, 4, help="0.4 keeps more doubtful ring, 2 is tight")] = RING
     limit_db: Annotated[

@@ -36,8 +36,6 @@ OFFSET_DB = -60.0
 practice, no source)."""
 OFFSET_FRAMES = 64
 """Frames in which it is measured; windowed, rumble averages out."""
-LOW_RATE_BLOCK = 1 << 16
-"""Samples of the low rate that are made at a time."""
 
 
 @dataclass(frozen=True)
@@ -192,20 +190,9 @@ def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
 
 
 def low_rate(take: Take, track: Track) -> NDArray[np.float32]:
-    """Give a whole track at the low rate at which bleed is cancelled."""
-    from spillgate.dsp.core.cleaning.lowrate import MARGIN, decimate, factor_of
-
-    factor = factor_of(take.sr)
-    reach = MARGIN * factor
-
-    def make() -> NDArray[np.float32]:
-        pieces = []
-        for a in range(0, take.n_samples, LOW_RATE_BLOCK * factor):
-            b = min(a + LOW_RATE_BLOCK * factor, take.n_samples)
-            pieces.append(decimate(take.read(track, a - reach, b + reach), factor))
-        return np.concatenate(pieces) if pieces else np.zeros(0, np.float32)
-
-    return take.once(f"low rate: {track.id}", None, make)
+    """Give a whole track at the low rate at which bleed is cancelled; a feature of the take."""
+    y: NDArray[np.float32] = take.features["low_rate"][track.id][:, 0]
+    return y
 
 
 def low_spectra(take: Take) -> tuple[Spectra, dict[str, int]]:

@@ -52,6 +52,7 @@ FEATURES: dict[str, str] = {
     "band_envelopes": "spillgate.dsp.core.hits.envelopes:BandEnvelopes",
     "band_powers": "spillgate.dsp.core.cleaning.bandgrid:BandPowers",
     "levels": "spillgate.dsp.core.checks.levels:Levels",
+    "low_rate": "spillgate.dsp.core.cleaning.lowrate:LowRate",
 }
 """Name of each feature -> where its class is."""
 

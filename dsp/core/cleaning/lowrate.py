@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import ClassVar
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.cleaning.bandgrid import REFERENCE_SR
+from spillgate.dsp.core.cleaning.bandgrid import REFERENCE_SR, BandPowers
 
-__all__ = ["MARGIN", "decimate", "factor_of", "interpolate", "lowpass"]
+__all__ = ["MARGIN", "LowRate", "decimate", "factor_of", "interpolate", "lowpass"]
 
 FACTOR = 8
 """The filters are fitted at an eighth of 44.1 or 48 kHz, a sixteenth of 88.2 or 96: whole samples in a frame's hop."""
@@ -41,7 +42,17 @@ def factor_of(sr: int) -> int:
 
 
 def lowpass(factor: int) -> NDArray[np.float64]:
-    """Low-pass for lowering and raising the rate, symmetric, unit gain at 0 Hz."""
+    """Low-pass for lowering and raising the rate.
+
+    Parameters
+    ----------
+    factor : int
+
+    Returns
+    -------
+    taps : ndarray, shape (2 · MARGIN · factor + 1,), float64
+        Symmetric, unit gain at 0 Hz.
+    """
     n = np.arange(-MARGIN * factor, MARGIN * factor + 1)
     h: NDArray[np.float64] = np.sinc(PASS * n / factor) * np.kaiser(len(n), KAISER)
     unit: NDArray[np.float64] = h / h.sum()
@@ -69,6 +80,39 @@ def decimate(x: NDArray[np.floating], factor: int) -> NDArray[np.float32]:
     held[: len(x)] = x
     y: NDArray[np.float32] = _down(np.ascontiguousarray(held.reshape(-1, factor).T), _phases(factor), n)
     return y
+
+
+class LowRate:
+    """Streaming `decimate` of the mics that explain a tom's bleed; one column."""
+
+    roles: ClassVar[frozenset[str]] = BandPowers.roles
+
+    def shape(self, sr: int, n_samples: int) -> tuple[int, int]:
+        """(n_low, 1) for a track of this length."""
+        return -(-n_samples // factor_of(sr)), 1
+
+    def start(self, sr: int) -> tuple[int, NDArray[np.float32]]:
+        """State: the factor, and the samples that the next output's filter begins with; silence at first."""
+        factor = factor_of(sr)
+        return factor, np.zeros(MARGIN * factor, np.float32)
+
+    def push(
+        self, x: NDArray[np.float32], state: tuple[int, NDArray[np.float32]]
+    ) -> tuple[NDArray[np.float32], tuple[int, NDArray[np.float32]]]:
+        """Rows whose filter lies within what has come so far, and the new state."""
+        factor, tail = state
+        joined = np.concatenate([tail, np.asarray(x, np.float32)])
+        n = max((len(joined) - 2 * MARGIN * factor) // factor, 0)
+        rows = decimate(joined[: (n + 2 * MARGIN) * factor], factor) if n else np.empty(0, np.float32)
+        return rows[:, None], (factor, joined[n * factor :].copy())
+
+    def finish(self, state: tuple[int, NDArray[np.float32]]) -> NDArray[np.float32]:
+        """The rows that remain, as if silence followed."""
+        factor, tail = state
+        padded = np.concatenate([tail, np.zeros(MARGIN * factor, np.float32)])
+        if len(padded) <= 2 * MARGIN * factor:
+            return np.empty((0, 1), np.float32)
+        return decimate(padded, factor)[:, None]
 
 
 def interpolate(y: NDArray[np.float32], factor: int, start: int, stop: int) -> NDArray[np.float64]:

@@ -1,3 +1,5 @@
+import itertools
+
 import numpy as np
 import pytest
 import scipy.signal
@@ -5,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spillgate.dsp.core.cleaning.cancel import TOP_END_HZ
-from spillgate.dsp.core.cleaning.lowrate import MARGIN, decimate, factor_of, interpolate, lowpass
+from spillgate.dsp.core.cleaning.lowrate import MARGIN, LowRate, decimate, factor_of, interpolate, lowpass
 
 SR = 44_100
 F = factor_of(SR)
@@ -60,3 +62,19 @@ def test_rates_are_changed_as_scipy_does():
     assert low == pytest.approx(scipy.signal.upfirdn(lowpass(F), wide, 1, F)[2 * MARGIN : 2 * MARGIN + n], abs=3e-6)
     high = scipy.signal.upfirdn(lowpass(F) * F, low.astype(float), F, 1)[MARGIN * F :]
     assert interpolate(low, F, 0, 4000) == pytest.approx(high[:4000], abs=1e-6)
+
+
+@given(st.integers(0, 6000), st.lists(st.integers(0, 2000), max_size=6))
+@settings(max_examples=40, deadline=None)
+def test_streaming_gives_the_same_bits_however_it_is_cut(n, cuts):
+    x = np.random.default_rng(5).standard_normal(n).astype(np.float32)
+    feature = LowRate()
+    state, rows = feature.start(SR), []
+    at = [0, *sorted(min(c, n) for c in cuts), n]
+    for a, b in itertools.pairwise(at):
+        new, state = feature.push(x[a:b], state)
+        rows.append(new)
+    rows.append(feature.finish(state))
+    got = np.concatenate(rows)
+    assert got.shape == feature.shape(SR, n)
+    assert np.array_equal(got[:, 0], lowered(x))
