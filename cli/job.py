@@ -250,15 +250,16 @@ def stems_of(take: Take, *folders: Path, plan: Plan) -> Take:
     return take.replace(tracks=tuple(opened(t) for t in take.tracks), features={}, outlines={}, reader=FileReader())
 
 
-def with_doubts(plan: Plan, take: Take) -> Plan:
-    """Ask about every track whose role is a doubtful guess; note what was left out."""
+def with_doubts(plan: Plan, take: Take, corrections: Corrections) -> Plan:
+    """Ask about every track whose role is a doubtful guess that was not corrected; note what was left out."""
     from spillgate.dsp.plan.model import Question
 
     asked = []
     for t in take.tracks:
-        if t.doubt:
+        if t.doubt and t.id not in said:
             taken = " ".join(w for w in (t.drum or ("no drum" if t.role == "other" else t.role), t.position) if w)
             text = f"{t.label}: is it right as {taken}? ({t.doubt.rstrip('?')})"
+    said = {take.track(e.track).id for e in corrections.roles}
             asked.append(Question(code="inputs.role", text=text, track=t.id, weight=ROLE_WEIGHT))
     if take.left_out:
         plan = plan.with_figures("inputs", {"left_out": list(take.left_out)})
