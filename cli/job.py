@@ -255,11 +255,11 @@ def with_doubts(plan: Plan, take: Take, corrections: Corrections) -> Plan:
     from spillgate.dsp.plan.model import Question
 
     asked = []
+    said = {take.track(e.track).id for e in corrections.roles}
     for t in take.tracks:
         if t.doubt and t.id not in said:
             taken = " ".join(w for w in (t.drum or ("no drum" if t.role == "other" else t.role), t.position) if w)
             text = f"{t.label}: is it right as {taken}? ({t.doubt.rstrip('?')})"
-    said = {take.track(e.track).id for e in corrections.roles}
             asked.append(Question(code="inputs.role", text=text, track=t.id, weight=ROLE_WEIGHT))
     if take.left_out:
         plan = plan.with_figures("inputs", {"left_out": list(take.left_out)})

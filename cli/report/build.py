@@ -31,6 +31,36 @@ __all__ = ["SURE", "Words", "asset", "environment", "page", "write_report"]
 SURE = 0.99
 """Hits below this confidence are shown as doubtful."""
 
+KEYS = (
+    ("N", "next question"),
+    ("P", "previous question"),
+    ("+ −", "closer, wider; Ctrl and wheel, double-click"),
+    ("← →", "earlier, later; or drag the picture"),
+    ("0", "whole take"),
+    ("Esc", "stop"),
+)
+"""Keys of the report, and what they do."""
+
+EDITING_KEYS = (
+    ("K", "keep the hit"),
+    ("X", "leave it out"),
+    ("A", "add one at the cursor"),
+    ("[ ]", "move it by 1 ms"),
+    ("R", "keep its ring until the cursor"),
+    (", .", "previous, next hit"),
+    ("shift ← →", "move the cursor"),
+    ("I O", "span from here, to here; or drag with shift"),
+    ("S", "keep the span"),
+    ("D", "silence the span"),
+    ("space", "play, stop"),
+    ("L", "loop around the cursor"),
+    ("1 2 3", "hear before, after, removed"),
+    ("U Y", "undo, redo"),
+    ("Ctrl S", "save"),
+    ("Ctrl Enter", "save and render"),
+)
+"""Those that the review page adds."""
+
 MENDED = 4
 """Findings to mend shown above everything else; the others follow the questions."""
 
@@ -169,6 +199,8 @@ def page(
             js=asset("report.js"),
             review_js=[asset("review.js"), asset("listen.js")] if editing else [],
             editing=editing,
+            folder=final.name,
+            keys=(*KEYS, *(EDITING_KEYS if editing else ())),
             base=base,
             data=_Safe(text),
             nonce=nonce or hashlib.blake2b(text.encode(), digest_size=12).hexdigest(),
@@ -223,24 +255,22 @@ def _finding(f: Finding, labels: Mapping[str, str]) -> dict[str, str]:
 
 
 def _question(g: Group, k: int, index: Mapping[str, int]) -> dict[str, Any]:
-    q = g.first
-    looks = q.time_s is not None and q.track in index
-    answers = [{"do": do, "word": word} for do, word in g.answers] if q.track in index else []
-    more = len(g.members) - 1
+    shown = g.first.track in index
     return {
         "text": g.text,
-        "alike": more,
-        "jump": round(q.time_s, 5) if looks and q.time_s is not None else None,
-        "index": index.get(q.track, 0),
+        "alike": len(g.members) - 1,
+        "shown": shown,
         "group": k,
-        "answers": answers,
+        "answers": [{"do": do, "word": word} for do, word in g.answers] if shown else [],
     }
 
 
 def _members(g: Group, index: Mapping[str, int]) -> dict[str, Any]:
     """All questions of a group, for stepping through and for answering them together."""
     times = [round(q.time_s, 5) for q in g.members if q.time_s is not None]
-    return {"track": index.get(g.first.track, -1), "times": times, "code": g.first.code}
+    texts = [q.text for q in g.members]
+    named = {"track": index.get(g.first.track, -1), "code": g.first.code, "answers": g.answers}
+    return {**named, "times": times, "texts": texts}
 
 
 class _Drawn:
@@ -279,6 +309,10 @@ class _Drawn:
         both = None if self.sources is None or self.results is None else (self.sources, self.results, self.shift)
         if self.cleaned:
             after, data["peaks"]["after"] = held.get(("after", track.id), both, lambda: self._after(before))
+        if editing and self.move is not None:
+            m = self.move
+            data["delay"] = [round(m.delay_samples, 4) if m.applied else 0.0, m.polarity if m.applied else 1]
+            data["own"] = [round(m.measured_samples, 4), m.measured_polarity]
         if asked and not editing:  # the review page asks the server for every sample it shows
             data["exact"] = self._exact(asked)
         other = tuple(a for a in plan.alignments if a.track in (track.id, self.move.target if self.move else ""))

@@ -60,6 +60,8 @@ def lay_hits(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -
                 hits += [dataclasses.replace(new, track=m, ring_until_s=until) for m in mics or [track]]
                 continue
         found = _stroke(hits, track, mics, time)
+        if not found and edit.do == "leave out" and _was_asked(plan, mics or [track], time):
+            continue  # the answer to the question whether there is a stroke
         if not found:
             unmatched.append(
                 f"{edit.where or corrections.source}: no hit of {edit.track} within 15 ms of {edit.time_s:.3f} s, "
@@ -81,6 +83,11 @@ def lay_hits(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -
     if found_s:
         corrected = corrected.with_figures("corrections", {"found": found_s})
     return _answered(corrected, corrections, find), tuple(unmatched)
+
+
+def _was_asked(plan: Plan, tracks: Sequence[str], time: float) -> bool:
+    asked = [q for q in plan.questions if q.code == "detect.hit_left_out" and q.track in tracks]
+    return any(q.time_s is not None and abs(q.time_s - time) <= MATCH_S for q in asked)
 
 
 def _answered(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -> Plan:
@@ -177,6 +184,7 @@ def lay_delays(plan: Plan, corrections: Corrections, find: Callable[[str], str])
         params = {"delay_samples": edit.samples, "polarity": edit.polarity}
         step = (StepSpec(step="move", params=params, by="align"),) if moved else ()
         plan = plan.replace(
+            questions=tuple(q for q in plan.questions if q.track != track or not q.code.startswith("align.")),
             alignments=rest if old else (*rest, new),
             steps={t: s for t, s in {**plan.steps, track: others + step}.items() if s},
         )

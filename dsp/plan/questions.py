@@ -42,8 +42,10 @@ class Group:
         """What can be answered with one click: (what is done, word on the button)."""
         return {
             "detect.hit": (("keep", "keep"), ("leave out", "leave out")),
-            "detect.hit_left_out": (("add", "add"),),
+            "detect.hit_left_out": (("add", "add"), ("leave out", "there is none")),
             "gate.doubtful": (("track keep", "it was"), ("track silence", "it was not")),
+            "align.delay": (("own delay", "use its own delay"), ("same delay", "leave it")),
+            "align.overheads": (("turn", "turn it round"), ("same delay", "leave it")),
         }.get(self.first.code, ())
 
 

@@ -201,6 +201,48 @@ def test_a_question_is_answered_for_all_that_are_alike(finished: Path, serve: Se
         assert store.load(finished).hits_of(TOM) == ()
 
 
+def test_what_is_asked_stands_on_the_page_and_keys_answer_it(
+    finished: Path, serve: Serve, visit: Callable[..., Any]
+) -> None:
+    from spillgate.dsp.plan import store
+    from spillgate.dsp.plan.model import Question
+
+    plan = store.load(finished)
+    own = next(a for a in plan.alignments if a.track == TOM).measured_samples
+    asked = (
+        Question(code="align.delay", text="Its own delay?", track=TOM, weight=3.0),
+        Question(code="detect.hit_left_out", text="Is there one at 3.6?", track=TOM, time_s=3.6, weight=2.0),
+        Question(code="gate.doubtful", text="Was it played?", track=TOM, time_s=1.0, weight=1.0),
+    )
+    store.save(plan.replace(questions=asked), finished)
+    with serve(finished) as (_, address):
+        page = visit(address + "/", width=900, height=700)
+        line = page.locator("#asked")
+        assert not line.is_visible()
+        for key, said, answered in (
+            ("k", "Question 1 of 3: Its own delay? K: use its own delay, X: leave it.", 1),
+            ("x", "Question 2 of 3: Is there one at 3.6? A adds it, X says there is none.", 2),
+            ("x", "Question 3 of 3: Was it played? K: it was, X: it was not.", 3),
+        ):
+            page.keyboard.press("n")
+            assert line.inner_text() == said
+            page.keyboard.press(key)
+            told(page, f"{answered} correction")
+            assert line.inner_text().endswith("? Answered.")
+            assert page.locator("li.answered").count() == answered
+        page.keyboard.press("Control+s")
+        told(page, "Saved")
+        page.click(".help summary")  # at this size, too, it leaves the pictures in sight
+        box = page.locator(".bar").bounding_box()
+        assert box["y"] + box["height"] <= 400
+        page.keyboard.press("Escape")
+        assert not page.locator(".help .panel").is_visible()
+    kept = corrections(finished)
+    assert kept["delay"] == [{"track": TOM, "samples": pytest.approx(own, abs=1e-3), "polarity": 1}]
+    assert kept["hit"] == [{"track": TOM, "time_s": 3.6, "do": "leave out"}]
+    assert kept["span"][0]["do"] == "silence"
+
+
 def test_a_role_reruns_from_the_start(finished: Path, serve: Serve, visit: Callable[..., Any]) -> None:
     from spillgate.dsp.plan import store
 

@@ -118,6 +118,6 @@
     now = running.loop ? now % running.length : now;
     g.fillStyle = colours.ink; g.fillRect(at(running.from + now - (which() === "before" ? 0 : t.shift / data.sr)), 0, ratio, h);
   });
-  Object.assign(hooks.keys, { " ": (event) => (/^(BUTTON|SUMMARY|INPUT)$/.test(event.target.tagName) ? false : toggle()), l: loop, 1: () => choose("before"), 2: () => choose("after"), 3: () => choose("removed"), Escape: () => { halt(); window.page.stop(); } });
+  Object.assign(hooks.keys, { " ": (event) => (/^(BUTTON|SUMMARY|INPUT)$/.test(event.target.tagName) ? false : toggle()), l: loop, 1: () => choose("before"), 2: () => choose("after"), 3: () => choose("removed"), Escape: () => { halt(); window.page.stop(); document.querySelector(".help").open = false; } });
   window.listening = { play, halt, state: () => running && { tracks: running.tracks, from: running.from, length: running.length, power: running.power, which: which() } };
 })();

@@ -251,20 +251,34 @@
   document.addEventListener("click", (event) => {
     const button = event.target.closest("button");
     if (!button) return;
-    if (button.classList.contains("jump")) {
-      if (button.dataset.group !== undefined) asking = steps.findIndex((s) => s.group === Number(button.dataset.group));
-      jump(button.dataset.track, Number(button.dataset.time));
-    } else if (button.classList.contains("hear")) hear(button.closest("section"), button);
+    if (button.classList.contains("jump")) jump(button.dataset.track, Number(button.dataset.time));
+    else if (button.classList.contains("look")) show(steps.findIndex((s) => s.group === Number(button.dataset.group)));
+    else if (button.classList.contains("hear")) hear(button.closest("section"), button);
     else if (button.classList.contains("stop")) stop();
   });
   const move = (share) => setView(view.from + share * (view.to - view.from), view.to + share * (view.to - view.from));
-  // all strokes asked about, those of one question one after the other
-  const steps = data.questions.flatMap((q, group) => (q.track < 0 ? [] : q.times.map((time) => ({ track: q.track, time, group }))));
+  // all strokes asked about, those of one question one after the other; what is asked about a whole track once
+  const steps = data.questions.flatMap((q, group) => (q.track < 0 ? [] : q.texts.map((text, k) => ({ track: q.track, time: q.times.length ? q.times[k] : null, group, k, of: q.texts.length, text, code: q.code }))));
   let asking = -1;
+  const askedLine = document.getElementById("asked");
+  const tellAsked = () => {
+    const s = steps[asking];
+    askedLine.hidden = !s;
+    if (s) askedLine.textContent = "Question " + (s.group + 1) + " of " + data.questions.length + (s.of > 1 ? ", " + (s.k + 1) + " of " + s.of : "") + ": " + s.text + (hooks.hint ? hooks.hint(s) : "");
+  };
+  const show = (number) => {
+    asking = number;
+    const s = steps[asking];
+    if (!s) return;
+    tellAsked();
+    if (s.time !== null) return jump(s.track, s.time);
+    const section = document.getElementById("track-" + s.track);
+    section.scrollIntoView({ block: "start" });
+    section.querySelector("canvas.wave").focus({ preventScroll: true });
+  };
   const ask = (by) => {
     if (!steps.length) return;
-    asking = asking < 0 ? (by > 0 ? 0 : steps.length - 1) : (asking + by + steps.length) % steps.length;
-    jump(steps[asking].track, steps[asking].time);
+    show(asking < 0 ? (by > 0 ? 0 : steps.length - 1) : (asking + by + steps.length) % steps.length);
   };
   const press = {
     whole: () => setView(0, data.seconds), closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => move(-0.4), later: () => move(0.4),
@@ -274,7 +288,7 @@
   if (!steps.length) for (const id of ["next-question", "previous-question"]) document.getElementById(id).disabled = true;
   const keys = {
     ArrowLeft: () => move(-0.2), ArrowRight: () => move(0.2), "+": () => zoom(0.5), "=": () => zoom(0.5), "-": () => zoom(2), 0: press.whole,
-    n: () => ask(1), p: () => ask(-1), Escape: stop,
+    n: () => ask(1), p: () => ask(-1), Escape: () => { stop(); document.querySelector(".help").open = false; },
   };
   document.addEventListener("keydown", (event) => {
     const typing = /^(SELECT|TEXTAREA|AUDIO)$/.test(event.target.tagName) || (event.target.tagName === "INPUT" && !/^(checkbox|radio)$/.test(event.target.type));
@@ -314,5 +328,5 @@
   window.addEventListener("resize", () => { readStyle(); redraw(); });
   window.addEventListener("beforeprint", () => { for (const s of sections) { visible.add(s); load(Number(s.dataset.index)); } redraw(); });
   schedule();
-  window.page = { data, view, setView, hold: (s) => { anchor = s; }, schedule, redraw, jump, hooks, colours, stop, clock, exact, close, font };
+  window.page = { data, view, setView, hold: (s) => { anchor = s; }, schedule, redraw, jump, hooks, colours, stop, clock, exact, close, font, asked: () => steps[asking], tellAsked };
 })();

@@ -1,7 +1,7 @@
 "use strict";
 // What the review page adds: overruling decisions, with undo; saving; rendering again.
 (() => {
-  const { data, view, setView, hold, schedule, redraw, jump, hooks, clock, exact, close, font } = window.page;
+  const { data, view, setView, hold, schedule, redraw, jump, hooks, clock, exact, close, font, asked, tellAsked } = window.page;
   const base = document.getElementById("review").dataset.base;
   const byId = (id) => document.getElementById(id);
   const told = byId("told"), picked = byId("picked");
@@ -38,7 +38,7 @@
   const settle = () => {
     for (const k of Object.keys(corrections)) if (Array.isArray(corrections[k]) && !corrections[k].length) delete corrections[k];
     byId("undo").disabled = !past.length; byId("redo").disabled = !future.length;
-    tell(); redraw();
+    tell(); tick(); redraw();
     return keep("draft");
   };
   const edit = (change) => { past.push(copy(corrections)); past = past.slice(-most); future = []; change(); return settle(); };
@@ -52,6 +52,36 @@
   const rows = (table) => (corrections[table] = corrections[table] || []);
   const hitsOf = (index) => data.tracks[index].hits;
   const near = (e, t, s) => e.track === t.name && Math.abs(e.time_s - s) <= match;
+  // ---- which questions are answered
+  const covers = (e, t, s) => e.track === t.name && e.from_s <= s && e.to_s >= s;
+  const settled = (q, k) => {
+    const t = data.tracks[q.track], of = (table) => (corrections[table] || []).filter((e) => e.track === t.name);
+    if (q.code.startsWith("align.")) return of("delay").length > 0;
+    if (q.code === "inputs.role") return of("role").length > 0;
+    if (!q.times.length) return of("span").length + of("parameter").length + of("hit").length > 0;
+    const s = local(t, q.times[k]);
+    return of("hit").some((e) => near(e, t, s)) || of("span").some((e) => covers(e, t, s));
+  };
+  const tick = () => {
+    for (const item of document.querySelectorAll("ol.questions li")) {
+      const q = data.questions[Number(item.dataset.group)], n = q.track < 0 ? 0 : q.texts.filter((_, k) => settled(q, k)).length;
+      item.classList.toggle("answered", n === q.texts.length);
+      item.querySelector(".state").textContent = n === 0 ? "" : n === q.texts.length ? "answered" : n + " of " + q.texts.length + " answered";
+    }
+    tellAsked();
+  };
+  const hints = { "detect.hit": " K keeps it, X leaves it out.", "detect.hit_left_out": " A adds it, X says there is none." };
+  // K and X answer what is asked about a whole track
+  const whole = () => {
+    const s = asked(), q = s && data.questions[s.group];
+    return q && !s.code.startsWith("detect.hit") && q.answers.length === 2 && (s.time === null || (pick && pick.index === s.track && pick.time === s.time)) ? s : null;
+  };
+  hooks.hint = (s) => {
+    const q = data.questions[s.group];
+    if (settled(q, s.k)) return " Answered.";
+    return hints[s.code] || (q.answers.length === 2 ? " K: " + q.answers[0][1] + ", X: " + q.answers[1][1] + "." : "");
+  };
+
   const tell = () => {
     if (!pick) return;
     const t = data.tracks[pick.index], done = (corrections.hit || []).filter((e) => near(e, t, local(t, pick.time)));
@@ -87,7 +117,9 @@
       const t = data.tracks[pick.index];
       const added = (corrections.hit || []).find((e) => e.do === "add" && near(e, t, local(t, pick.time)));
       if (what === "leave out" && added && !pick.hit) return edit(() => put(t, added.time_s, null));
-      if (what !== "add" && !pick.hit) return say("There is no hit here; add one first.");
+      const doubted = asked();
+      const none = what === "leave out" && doubted && doubted.code === "detect.hit_left_out" && doubted.track === pick.index && Math.abs(doubted.time - pick.time) <= match;
+      if (what !== "add" && !pick.hit && !none) return say("There is no hit here; add one first.");
       if (what === "add" && hitsOf(pick.index).some((h) => Math.abs(h[0] - pick.cursor) <= match)) return say("There is a hit here already.");
       const at = what === "add" ? local(t, pick.cursor) : local(t, pick.time);
       return edit(() => put(t, at, { do: what }));
@@ -117,7 +149,11 @@
     answer(group, what) {
       const q = data.questions[group], t = data.tracks[q.track];
       return edit(() => {
-        if (what.startsWith("track ")) rows("span").push({ track: t.name, from_s: round(-t.offset), to_s: round(data.seconds - t.offset), do: what.slice(6) });
+        if (what === "own delay" || what === "same delay" || what === "turn") {
+          const now = t.delay || [0, 1], [samples, polarity] = what === "own delay" ? t.own : [now[0], what === "turn" ? -now[1] : now[1]];
+          corrections.delay = rows("delay").filter((e) => e.track !== t.name);
+          corrections.delay.push({ track: t.name, samples, polarity });
+        } else if (what.startsWith("track ")) rows("span").push({ track: t.name, from_s: round(-t.offset), to_s: round(data.seconds - t.offset), do: what.slice(6) });
         else for (const time of q.times) put(t, local(t, time), { do: what });
       });
     },
@@ -154,11 +190,16 @@
         });
       });
     const role = box.querySelector("select.role"), drum = box.querySelector("input.drum");
+    const fits = () => !/^(kick|snare|hat|tom)$/.test(role.value) || !drum.value.trim() || new RegExp("^" + (role.value === "tom" ? "(tom|floor)" : role.value)).test(drum.value.trim());
     for (const input of [role, drum])
-      input.addEventListener("change", () => edit(() => {
+      input.addEventListener("change", () => {
+        if (!fits()) drum.value = "";
+        if (role.value === "tom" && !drum.value.trim()) return say("Which tom? Write tom1, tom2 … from high to low, or floor, into drum.");
+        return edit(() => {
         corrections.role = rows("role").filter((e) => e.track !== t.name);
         corrections.role.push({ track: t.name, role: role.value, ...(drum.value.trim() ? { drum: drum.value.trim() } : {}) });
-      }));
+        });
+      });
   }
 
   // ---- rendering: what is on the page now is kept over the reload that shows the result
@@ -253,8 +294,12 @@
     if (end === "from") span.to = Math.max(span.to, span.from);
     tellSpan(); schedule();
   };
+  const reply = (which, what) => {
+    const s = whole();
+    return s ? actions.answer(s.group, data.questions[s.group].answers[which][0]) : actions.hit(what);
+  };
   Object.assign(hooks.keys, {
-    k: () => { actions.hit("keep"); }, x: () => { actions.hit("leave out"); }, a: () => { actions.hit("add"); },
+    k: () => { reply(0, "keep"); }, x: () => { reply(1, "leave out"); }, a: () => { actions.hit("add"); },
     "[": () => { actions.nudge(-1); }, "]": () => { actions.nudge(1); }, r: () => { actions.ring(); },
     s: () => { actions.span("keep"); }, d: () => { actions.span("silence"); }, u: undo, y: redo,
     "ctrl z": undo, "ctrl shift z": redo, "ctrl y": redo, "ctrl s": () => { keep("save"); }, "ctrl Enter": () => { render(); },
@@ -270,6 +315,6 @@
     byId("undo").disabled = !past.length; byId("redo").disabled = !future.length;
     say(text || (s.saved ? said() + "." : said() + ", not saved yet."));
     if (s.problem) say(s.problem);
-    redraw();
+    tick(); redraw();
   })();
 })();

@@ -1,7 +1,7 @@
 """What a correction does besides changing hits: it answers questions, and what was found stays known."""
 
 from spillgate.dsp.plan.corrections import Corrections
-from spillgate.dsp.plan.laying import lay_hits
+from spillgate.dsp.plan.laying import lay_delays, lay_hits
 from spillgate.dsp.plan.model import Hit, Plan, Question, TrackFacts
 
 SR = 48_000
@@ -64,3 +64,21 @@ def test_what_was_found_stays_known_for_the_tracks_that_changed() -> None:
     assert [h.time_s for h in plan.hits_of("a")] == [0.4]
     unchanged, _ = lay_hits(PLAN, Corrections(), lambda name: name)
     assert "corrections" not in unchanged.figures
+
+
+def test_that_there_is_no_stroke_is_an_answer() -> None:
+    asked = PLAN.replace(questions=(*PLAN.questions, ask("detect.hit_left_out", "a", 0.6)))
+    row = {"track": "a", "time_s": 0.6, "do": "leave out"}
+    plan, unmatched = lay_hits(asked, Corrections.from_dict({"hit": [row]}), lambda name: name)
+    assert unmatched == ()
+    assert plan.hits == PLAN.hits
+    assert [q.code for q in plan.questions if q.time_s == 0.6] == []
+    _, unmatched = lay_hits(PLAN, Corrections.from_dict({"hit": [row]}), lambda name: name)
+    assert len(unmatched) == 1  # nobody asked
+
+
+def test_a_delay_by_hand_answers_what_is_asked_about_it() -> None:
+    asked = PLAN.replace(questions=(ask("align.delay", "a", None), ask("align.delay", "b", None)))
+    row = {"track": "a", "samples": 12.0}
+    plan = lay_delays(asked, Corrections.from_dict({"delay": [row]}), lambda name: name)
+    assert [q.track for q in plan.questions] == ["b"]
