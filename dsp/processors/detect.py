@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 from spillgate.dsp.params import Range
 from spillgate.dsp.plan.model import DrumState, Hit, Plan, Question
 from spillgate.dsp.processor import Processor
-from spillgate.dsp.processors.detect_strokes import with_passages
+from spillgate.dsp.processors.detect_strokes import with_passages, without_the_neighbours
 from spillgate.dsp.take.model import Take, Track
 from spillgate.dsp.words import clock
 
@@ -80,8 +80,11 @@ class Detect(Processor):
             states = _drums(take, {})
             return plan.with_hits(()).replace(drums=states).with_questions(f"{self.name}.", ())
         weights, version = load_weights()
-        scene = listen([envelopes[t.id] for t in alive], kit, lambda f, items: take.map(f, items, "finding hits"), take.room)
+        scene = listen(
+            [envelopes[t.id] for t in alive], kit, lambda f, items: take.map(f, items, "finding hits"), take.room
+        )
         scene, decision, triggers = _with_triggers(take, scene, decide(scene, weights))
+        decision = without_the_neighbours(take, scene, decision)
         found = self._hits(take, alive, scene, decision)
         best = {
             drum: float(decision.probability[scene.candidates.drum == d].max(initial=0.0))

@@ -13,10 +13,44 @@ if TYPE_CHECKING:
     from spillgate.dsp.core.hits.decide import Decision
     from spillgate.dsp.core.hits.scene import Scene
 
-__all__ = ["with_passages"]
+__all__ = ["with_passages", "without_the_neighbours"]
+
+LIKELY, UNLIKELY = 0.5, 0.39
+"""Candidates by which a tom is judged, and what is left of them if they are the neighbours': under what makes a hit."""
 
 WHOLE_SHARE = 0.5
 """A tom without a clear stroke outside passages that take up this share of the take has no clear strokes at all."""
+
+
+def without_the_neighbours(take: Take, scene: Scene, decision: Decision) -> Decision:
+    """Take back what was found on toms that never sound louder in their own mic than their neighbours do there.
+
+    Parameters
+    ----------
+    take : Take
+    scene : Scene
+    decision : Decision
+
+    Returns
+    -------
+    decision : Decision
+        In which no candidate of such a tom reaches a half.
+    """
+    import numpy as np
+
+    from spillgate.dsp.core.hits.strokes import LEAST_LEAD_DB, averaged, lead_db
+
+    kit, c = scene.kit, scene.candidates
+    toms = [d for d, kind in enumerate(kit.kinds) if kind == "tom"]
+    levels = dict(zip(toms, take.map(lambda d: averaged(scene.energies[kit.own[d][0]]), toms), strict=True))
+    p = decision.probability.copy()
+    for d in toms:
+        mine = c.drum == d
+        likely = c.frame[mine & (p >= LIKELY)]
+        lead = lead_db(levels[d], [levels[o] for o in toms if o != d], likely)
+        if len(likely) and lead.max() < LEAST_LEAD_DB:
+            p[mine] = np.minimum(p[mine], UNLIKELY)
+    return dataclasses.replace(decision, probability=p)
 
 
 def with_passages(

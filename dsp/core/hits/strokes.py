@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from spillgate.dsp.core.hits.novelty import Novelty, gather
 
-__all__ = ["FRAMES", "Passages", "Strokes", "averaged", "clicks", "passages"]
+__all__ = ["FRAMES", "LEAST_LEAD_DB", "Passages", "Strokes", "averaged", "clicks", "lead_db", "passages"]
 
 FRAMES = 20
 """Frames of a millisecond that are averaged: slower than an attack, faster than a roll."""
@@ -41,13 +41,16 @@ OVER_RING_DB = 6.0
 OWN_DB = 6.0
 """Its mic is so much louder than every other: 12 to 19 in made mallet rolls, while other drums and cymbals put a tom's
 mic over all others only in ringing toms."""
+LEAST_LEAD_DB = -15.0
+"""A tom whose mic is so far under another tom's at every one of its likely strokes was not struck: what it hears is the
+neighbour (made and recorded takes: −20 and less; the best of a struck one's strokes −3 and more)."""
 FAINTEST_DBFS, UNDER_LOUDEST_DB = -60.0, 30.0
 """Nothing fainter than this is a passage, nor than that re the track's loudest."""
 GAP_S, TOGETHER_S = 0.25, 1.5
 """Interruptions that a passage bridges, and passages that are one, s."""
-HELD_PERCENTILE, HELD_DB, HELD_S = 95.0, 12.0, 1.1
-"""It holds its level (this percentile) within so many dB for so long: a ring alone has sunk further by
-then (the longest of the made kits, 4.6 s for 60 dB, holds for 1.0 s)."""
+HELD_PERCENTILE, HELD_DB, HELD_S = 95.0, 12.0, 0.8
+"""It holds its level (this percentile) within so many dB for so long: a ring alone, which takes 3.3 s for 60 dB or
+less, has sunk further by then.  The longer ring of a stroke that was missed is left open, too, which does no harm."""
 EVEN_DB, EVEN_S, EVEN_SHARE = 10.0, 2.0, 0.8
 """Brushes hold their level within so much (10th to 90th percentile) for at least so long, and are the louder ones in
 this share of the time; cymbals come in strokes."""
@@ -129,6 +132,31 @@ def averaged(energy: NDArray[np.float32]) -> NDArray[np.float64]:
     """
     n = len(energy) // FRAMES
     return np.asarray(energy[: n * FRAMES].reshape(n, FRAMES, -1).mean(axis=1, dtype=np.float64))
+
+
+def lead_db(
+    own: NDArray[np.float64], other_toms: Sequence[NDArray[np.float64]], frames: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Measure by how much a tom's mic is louder than all other toms' mics just after some moments.
+
+    Parameters
+    ----------
+    own : ndarray, shape (n, 6)
+        Averages of its mic.
+    other_toms : sequence of ndarray, shape (n, 6)
+    frames : ndarray, shape (n_moments,), int64
+        Milliseconds.
+
+    Returns
+    -------
+    lead_db : ndarray, shape (n_moments,)
+        In the low bands; infinite without other toms.
+    """
+    if not other_toms or not len(own):
+        return np.full(len(frames), np.inf)
+    at = np.minimum(frames[:, None] // FRAMES + 1 + np.arange(ATTACK), len(own) - 1)
+    levels = [10.0 * np.log10(x[:, LOW].sum(axis=1)[at].mean(axis=1) + 1e-20) for x in (own, *other_toms)]
+    return np.asarray(levels[0] - np.max(levels[1:], axis=0))
 
 
 def passages(
