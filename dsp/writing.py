@@ -11,13 +11,17 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from spillgate.dsp.errors import AudioFileError, DspError, OutputError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 LONGEST_NAME = 255
 """Bytes of a file name that common file systems allow (POSIX NAME_MAX of ext4, APFS, NTFS: 255)."""
 
-__all__ = ["FileCopy", "Pending", "synced", "told", "write_atomically"]
+__all__ = ["FileCopy", "Pending", "mapped", "synced", "told", "write_atomically"]
 
 
 @contextmanager
@@ -53,6 +57,38 @@ class Pending:
     def abort(self) -> None:
         """Throw the file away."""
         self.temporary.unlink(missing_ok=True)
+
+
+def mapped(path: Path, shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
+    """Make an array of zeros that lives in a file.
+
+    The disk gives its room now: where it could not do so later, the system would kill the process.
+
+    Parameters
+    ----------
+    path : Path
+    shape : tuple of int
+    dtype : dtype
+
+    Returns
+    -------
+    array : ndarray
+
+    Raises
+    ------
+    OutputError
+        If there is no room for it.
+    """
+    import numpy as np
+
+    size = int(np.prod(shape)) * np.dtype(dtype).itemsize
+    with told(path.name), open(path, "wb") as stream:
+        if hasattr(os, "posix_fallocate"):
+            os.posix_fallocate(stream.fileno(), 0, size)
+        else:  # other systems: written in full
+            for at in range(0, size, 1 << 20):
+                stream.write(bytes(min(1 << 20, size - at)))
+    return np.memmap(path, dtype, "r+", shape=shape)
 
 
 def synced(path: Path) -> None:

@@ -6,6 +6,8 @@ import io
 import re
 import threading
 from collections import OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,9 +16,10 @@ import numpy as np
 import soundfile as sf
 from numpy.typing import NDArray
 
-from spillgate.dsp.errors import AudioFileError, about
+from spillgate.dsp.errors import AudioFileError, OutputError, about
 from spillgate.dsp.take import chunks
 from spillgate.dsp.take.model import AudioFile, Track
+from spillgate.dsp.writing import told
 
 __all__ = ["FLOAT_TYPES", "INTEGER_BITS", "SUFFIXES", "FileReader", "Probe", "probe"]
 
@@ -106,6 +109,18 @@ def open_sound(path: Path) -> sf.SoundFile:
     with open(path, "rb") as stream:
         bw64 = stream.read(4) == b"BW64"
     return sf.SoundFile(_AsRf64(path) if bw64 else str(path))
+
+
+@contextmanager
+def sound_told(name: str, source: Path | None = None) -> Iterator[None]:
+    """Turn what the system or the library says about a sound file that is written into one line."""
+    with told(name, source):
+        try:
+            yield
+        except sf.LibsndfileError as error:
+            why = error.error_string.strip().rstrip(".").removeprefix("Error : ")
+            text = f"{name}: cannot be written ({why}); look at the space and the rights there"
+            raise OutputError(text) from error
 
 
 def probe(path: Path) -> Probe:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from spillgate.dsp.core.audio.overview import Outline, piece_length
 from spillgate.dsp.errors import AudioFileError, ParameterError, about, nearest
 from spillgate.dsp.take.model import Take, Track
+from spillgate.dsp.writing import mapped
 
 __all__ = ["FEATURES", "Feature", "feature", "measure"]
 
@@ -169,7 +170,7 @@ def _room(shape: tuple[int, int], name: str, track: Track, work: Path | None) ->
     work.mkdir(parents=True, exist_ok=True)
     plain = "".join(c if c.isalnum() else "_" for c in track.id)
     digest = hashlib.blake2b(track.id.encode(), digest_size=4).hexdigest()
-    return np.memmap(work / f"{name}-{plain[:40]}-{digest}.f32", np.float32, "w+", shape=shape)
+    return mapped(work / f"{name}-{plain[:40]}-{digest}.f32", shape, np.float32)
 
 
 def _put(rows: NDArray[np.float32], filled: int, new: NDArray[np.float32]) -> int:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp.errors import ParameterError, nearest
+from spillgate.dsp.writing import mapped
 
 __all__ = ["CLOSE_ROLES", "ROLES", "AudioFile", "Progress", "Reader", "Take", "Track"]
 
@@ -290,7 +291,7 @@ class Take:
             return np.zeros(shape, dtype)
         handle, name = tempfile.mkstemp(".dat", "room-", self.work)
         os.close(handle)
-        return np.memmap(name, dtype, "w+", shape=shape)
+        return mapped(Path(name), shape, dtype)
 
     def once(self, name: str, made_from: Any, make: Callable[[], T]) -> T:
         """Work something out of the features once and share it between processors.

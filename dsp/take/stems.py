@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import struct
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO, Self
@@ -14,27 +12,14 @@ import numpy as np
 import soundfile as sf
 from numpy.typing import NDArray
 
-from spillgate.dsp.errors import OutputError
 from spillgate.dsp.take import chunkwriter, wavparts
-from spillgate.dsp.take.audio import FLOAT_TYPES, open_sound
+from spillgate.dsp.take.audio import FLOAT_TYPES, open_sound, sound_told
 from spillgate.dsp.take.foreign import TAG_NAMES, WAV_FAMILY
 from spillgate.dsp.take.model import AudioFile
 from spillgate.dsp.take.target import Edits, Target, integer_bits
-from spillgate.dsp.writing import Pending, synced, told
+from spillgate.dsp.writing import Pending, synced
 
 __all__ = ["StemWriter"]
-
-
-@contextmanager
-def _told(name: str, source: Path) -> Iterator[None]:
-    """Turn what the system or the library says about an output into one line."""
-    with told(name, source):
-        try:
-            yield
-        except sf.LibsndfileError as error:
-            why = error.error_string.strip().rstrip(".")
-            text = f"{name}: cannot be written ({why}); look at the space and the rights there"
-            raise OutputError(text) from error
 
 
 class _Packed:
@@ -165,7 +150,7 @@ class StemWriter(Pending):
         self._left = source.n_samples
         self._body: _WavBody | _SoundBody | None = None
         try:
-            with _told(target.name, source.path):
+            with sound_told(target.name, source.path):
                 body = _WavBody if target.format in WAV_FAMILY else _SoundBody
                 self._body = body(self.temporary, source, target, edits or Edits())
         except BaseException:
@@ -183,7 +168,7 @@ class StemWriter(Pending):
         if self._body is None:
             raise ValueError("the stem is finished")
         self._left -= block.shape[1]
-        with _told(self._name, self._source.path):
+        with sound_told(self._name, self._source.path):
             self._body.write(block.T)
 
     def finish(self) -> None:
@@ -198,7 +183,7 @@ class StemWriter(Pending):
             return
         if self._left != 0:
             raise ValueError(f"{self._name}: {self._left} samples are missing")
-        with _told(self._name, self._source.path):
+        with sound_told(self._name, self._source.path):
             self._body.finish()
             self._body.close()
             self._body = None

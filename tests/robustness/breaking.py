@@ -116,6 +116,28 @@ def disk_full(folder: Path, left: int) -> Seen:
     return seen
 
 
+def disk_full_while_listening(folder: Path, left: int) -> Seen:
+    """What is measured of a long take is kept in files; a disk that has no room for them must not end the process."""
+    take, place = write_take(folder / "take"), folder / "site"
+    place.mkdir()
+    (place / "sitecustomize.py").write_text(
+        "import os, sys\n"
+        "if 'SHORT' in os.environ:\n"
+        "    from spillgate.dsp.take import features\n"
+        "    features.IN_MEMORY_BYTES = 0\n"  # as if the take were long
+    )
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(place), os.environ.get("PYTHONPATH", "")]), "SHORT": "1"}
+    with small_disk(4_000_000) as disk:
+        filled(disk, left)
+        words = [sys.executable, "-W", "ignore", "-m", "spillgate.cli", "run", take, "-o", disk / "out", *QUIET]
+        done = subprocess.run(list(map(str, words)), env=env, capture_output=True, text=True, timeout=120, check=False)
+        assert not (disk / "out").exists()
+    seen = Seen(done.returncode, done.stderr)
+    assert seen.code == 1, seen
+    assert re.fullmatch(r"spillgate: [^\n]+cannot be written \(No space left on device\)[^\n]+\n", seen.said), seen
+    return seen
+
+
 def file_too_large(folder: Path, size: int) -> Seen:
     """No file may grow beyond a size (a quota, an old file system): as a full disk, where nothing can be mounted."""
     take, out = write_take(folder / "take"), folder / "out"
@@ -330,6 +352,7 @@ FAULTS: dict[str, Callable[[Path], Seen]] = {
     "disk full, nothing left": lambda f: disk_full(f, 0),
     "disk full, room for some stems": lambda f: disk_full(f, 500_000),
     "disk full, room for all stems": lambda f: disk_full(f, 1_350_000),
+    "disk full while listening": lambda f: disk_full_while_listening(f, 150_000),
     "render on a full disk": lambda f: render_on_full_disk(f, 100_000),
     "file too large, 100 kB": lambda f: file_too_large(f, 100_000),
     "file too large, 10 kB": lambda f: file_too_large(f, 10_000),

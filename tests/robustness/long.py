@@ -1,6 +1,7 @@
 """The long versions: as many kills, faults and broken files as one likes.
 
     python tests/robustness/long.py crash [run render save batch] --seed 1 --count 125
+    python tests/robustness/long.py fail [run render batch] --seed 1 --count 100
     python tests/robustness/long.py faults
     python tests/robustness/long.py fuzz [sounds texts plans archives commands] --seed 1 --count 5000
 
@@ -18,12 +19,14 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 
 import breaking
+import failing
 import fuzzing
 import killing
 from stage import write_take
 
 KINDS = {
     "crash": ("run", "render", "save", "batch"),
+    "fail": ("run", "render", "batch"),
     "faults": tuple(breaking.FAULTS),
     "fuzz": ("sounds", "texts", "plans", "archives", "commands"),
 }
@@ -33,6 +36,10 @@ def one(kind: str, name: str, folder: Path, seed: int, count: int) -> str:
     """Do one kind of harm; what is returned is a line of the table."""
     if kind == "crash":
         return ", ".join(f"{k}: {n}" for k, n in getattr(killing, f"kill_{name}")(folder, seed, count).items())
+    if kind == "fail":
+        if not failing.can_fail():
+            return "left out: no compiler, or no system that preloads"
+        return ", ".join(f"{k}: {n}" for k, n in getattr(failing, f"fail_{name}")(folder, seed, count).items())
     if kind == "faults":
         if name in breaking.MOUNTED and not breaking.can_mount():
             return "left out: memory disks cannot be mounted here"

@@ -10,6 +10,7 @@ import pytest
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="forks, kills and limits processes")
 if sys.platform == "linux":
     import breaking
+    import failing
     import fuzzing
     import killing
     from mutation import HOSTILE, SEEDS, sounds, texts
@@ -27,6 +28,18 @@ else:
 def test_killed_at_any_moment(tmp_path: Path, way: str, tries: int) -> None:
     done = getattr(killing, f"kill_{way}")(tmp_path, 9, tries)
     assert sum(done.values()) >= tries
+
+
+@pytest.mark.parametrize(
+    ("way", "tries"),
+    [("run", 3), pytest.param("render", 3, marks=pytest.mark.slow), pytest.param("batch", 2, marks=pytest.mark.slow)],
+)
+def test_reads_and_writes_that_fail(tmp_path: Path, way: str, tries: int) -> None:
+    if not failing.can_fail():
+        pytest.skip("no compiler")
+    done = getattr(failing, f"fail_{way}")(tmp_path, 9, tries)
+    assert sum(done.values()) == tries
+    assert sum(n for k, n in done.items() if "told" in k) > 0
 
 
 @pytest.mark.slow
