@@ -66,7 +66,7 @@ class Check(Processor):
     summary: ClassVar[str] = "says which channel needs what; changes nothing"
     needs: ClassVar[frozenset[str]] = frozenset({"hits"})
     gives: ClassVar[frozenset[str]] = frozenset({"findings"})
-    features: ClassVar[frozenset[str]] = frozenset({"levels"})
+    features: ClassVar[frozenset[str]] = frozenset({"levels", "band_envelopes"})
 
     kind: Annotated[str, Choice(("auto", "line", "take"), help="which limits hold: line check or take")] = "auto"
 
@@ -74,7 +74,7 @@ class Check(Processor):
         """Return the plan with findings and figures."""
         import numpy as np
 
-        from spillgate.dsp.processors import check_extra, check_kit
+        from spillgate.dsp.processors import check_extra, check_kit, check_names
         from spillgate.dsp.processors.check_tracks import track_findings
 
         kind = kind_of(plan) if self.kind == "auto" else self.kind
@@ -88,9 +88,11 @@ class Check(Processor):
         matrix = _matrix(take, plan, heard, dead)
         overheads, mismatch, uncertainty = check_kit.overhead_findings(take, align, matrix)
         found += overheads
-        found += check_kit.delay_findings(take, align)
+        found += check_extra.delay_findings(take, check_extra.arrivals(take, plan))
         found += check_kit.polarity_findings(take, align, plan.alignments, kind)
-        found += check_kit.pitch_findings(take, check_extra.partials(heard))
+        found += check_names.name_findings(take, plan, heard)
+        found += check_names.pair_findings(take, heard)
+        found += check_names.length_findings(take)
         found += check_kit.bleed_findings(take, matrix, heard)
         copies, pairs = check_extra.copy_findings(take, heard, dead)
         found += copies

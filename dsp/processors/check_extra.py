@@ -8,15 +8,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from spillgate.dsp.core.checks.lateness import LATE_MS, Arrival, arrival, lateness
 from spillgate.dsp.core.checks.levels import frame_hop
 from spillgate.dsp.core.checks.likeness import same_signal, suspects
-from spillgate.dsp.core.checks.low_end import lowest_partial
 from spillgate.dsp.core.checks.pieces import arrival_after, direct_share, sum_gain_db
+from spillgate.dsp.core.hits.envelopes import frame_length
 from spillgate.dsp.plan.model import Finding, Plan
-from spillgate.dsp.processors.check_tracks import PARTIALS_HZ, Heard, finding
+from spillgate.dsp.processors.check_tracks import Heard, finding
 from spillgate.dsp.take.model import Take, Track
 
-__all__ = ["copy_findings", "kick_findings", "missing_findings", "partials", "room_findings"]
+__all__ = ["copy_findings", "delay_findings", "kick_findings", "missing_findings", "room_findings"]
 
 COPY_PIECES, COPY_BEFORE_S, COPY_S = 10, 0.05, 0.35
 """Copies are compared where each tenth of the take is loudest: several drums, since one drum alone sounds much the same
@@ -26,21 +27,14 @@ FEWEST_PIECES = 3
 ALONE_BEFORE_S, ALONE_AFTER_S = 0.05, 0.15
 """A hit is alone if no other drum sounds in this span."""
 PIECE_BEFORE_S, PIECE_S = 0.02, 0.3
+SURE_HIT, MOST_ARRIVALS = 0.9, 24
+"""Arrivals are measured at so many of the loudest hits of this confidence."""
 KICK_BANDS_HZ = ((40.0, 150.0), (150.0, 600.0))
 NO_DIFFERENCE_DB = 1.0
 SLAP_MS = 30.0
 """Common practice, no source; 6 to 20 ms are usual."""
 SOUND_M_PER_S = 343.2
 """In dry air of 20 °C."""
-
-
-def partials(heard: Mapping[str, Heard]) -> dict[str, float]:
-    """Strongest partial of every tom that was played, Hz."""
-    return {
-        i: lowest_partial(h.table, h.sr, h.own_hits - h.start_s, *PARTIALS_HZ["tom"], within_db=0.0)
-        for i, h in heard.items()
-        if h.track.role == "tom" and h.played and len(h.own_hits) >= FEWEST_PIECES
-    }
 
 
 def copy_findings(
@@ -75,7 +69,7 @@ def copy_findings(
 
 
 def _loud_pieces(take: Take, track: Track, power: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Stretches of a track where each tenth of the take is loudest, one behind the other."""
+    """Stretches of a track where each tenth of the take is loudest; shape (n_pieces, n_samples)."""
     hop = frame_hop(take.sr)
     n = round(COPY_S * take.sr)
     at: list[int] = []
@@ -83,7 +77,7 @@ def _loud_pieces(take: Take, track: Track, power: NDArray[np.float64]) -> NDArra
         if len(part):
             start = int(part[0] + np.argmax(power[part])) * hop - round(COPY_BEFORE_S * take.sr)
             at.append(max(start, at[-1] + n if at else 0))
-    return np.concatenate([take.read(track, a, a + n, "float64") for a in at])
+    return np.stack([take.read(track, a, a + n, "float64") for a in at])
 
 
 def _pieces(take: Take, plan: Plan, drum: str, tracks: list[Track]) -> tuple[NDArray[np.float64], ...]:
@@ -105,6 +99,67 @@ def _pieces(take: Take, plan: Plan, drum: str, tracks: list[Track]) -> tuple[NDA
     n = round(PIECE_S * take.sr)
     at = [round((h.time_s - PIECE_BEFORE_S) * take.sr) for h in hits]
     return tuple(np.stack([take.read(t, a, a + n, "float64") for a in at]) for t in tracks)
+
+
+def arrivals(take: Take, plan: Plan) -> dict[tuple[str, str], Arrival]:
+    """Measure when each drum's hits arrive in every other close mic and overhead.
+
+    Parameters
+    ----------
+    take : Take
+        With the feature `band_envelopes`.
+    plan : Plan
+        With hits.
+
+    Returns
+    -------
+    arrivals : dict of (source track, mic track) to Arrival
+    """
+    envelopes = take.features["band_envelopes"]
+    hop = frame_length(take.sr)
+    mics = [t for t in take.tracks if t.id in envelopes and (t.is_close or t.role == "overhead")]
+
+    def frames(times: list[float]) -> NDArray[np.int64]:
+        return np.sort(np.array([round(t * take.sr / hop) for t in times], np.int64))
+
+    def one(source: Track) -> dict[tuple[str, str], Arrival]:
+        hits = sorted((h for h in plan.hits_of(source.id) if h.confidence >= SURE_HIT), key=lambda h: -h.level_db)
+        own = frames([h.time_s for h in hits[:MOST_ARRIVALS]])
+        others = frames([h.time_s for h in plan.hits if h.drum != source.drum])
+        return {
+            (source.id, m.id): arrival(envelopes[m.id], own, others, hop / take.sr) for m in mics if m is not source
+        }
+
+    sources = [t for t in mics if t.is_close and len(plan.hits_of(t.id)) >= 2]
+    return {k: v for row in take.map(one, sources) for k, v in row.items()}
+
+
+def delay_findings(take: Take, found: Mapping[tuple[str, str], Arrival]) -> list[Finding]:
+    """Find tracks that are late or early by a constant.
+
+    Parameters
+    ----------
+    take : Take
+    found : mapping
+        Of `arrivals`.
+
+    Returns
+    -------
+    findings : list of Finding
+        Value: ms by which the track is late.
+    """
+    kinds = {t.id: (t.role, t.drum or t.id) for t in take.tracks if any(t.id in pair for pair in found)}
+    out = []
+    for track, answer in lateness(found, kinds).items():
+        late = answer.ms
+        word = "late" if late > 0 else "early"
+        advice = (
+            f"{take.track(track).label} is {word} by about {abs(late):.1f} ms ({abs(late) * take.sr / 1000:.0f} "
+            "samples): a converter, plug-in or digital link with latency of its own in this channel? Route it as the "
+            "others."
+        )
+        out.append(finding(word, "mend", track, late, "ms", LATE_MS, advice))
+    return out
 
 
 def kick_findings(take: Take, plan: Plan) -> list[Finding]:

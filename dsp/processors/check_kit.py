@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -19,9 +18,7 @@ __all__ = [
     "CAUTION_MOVE",
     "CAUTION_PLUG",
     "bleed_findings",
-    "delay_findings",
     "overhead_findings",
-    "pitch_findings",
     "polarity_findings",
 ]
 
@@ -37,10 +34,6 @@ SOUND_CM_PER_S = 34_320.0
 CM_PER_INCH = 2.54
 MISMATCH_LAYOUTS = ("spaced", None)
 """Layouts in which both overheads should be equally far from the snare."""
-USUAL_MS = (0.3, 9.0)
-"""Close mic to overhead."""
-LATE_MS = 1.0
-"""A channel is called late or early from here on (34 cm: no close mic is misplaced by that much)."""
 HAT_TROUBLE_DB = -8.0
 TOM_HARD_DB = -8.0
 THREE_TO_ONE_DB = -20.0 * math.log10(3.0)
@@ -56,8 +49,6 @@ FEWEST_HITS = 3
 SIGN_SURE = {"line": 3.0, "take": 4.0}
 """Margins (natural log units) from which a reversed mic is accused; in the line check no other drum disturbs."""
 LEAD_SURE = 3.0
-PITCH_STEP = 1.12
-"""A tom this much higher than the one before it is out of order: two semitones."""
 
 CAUTION_MOVE = (
     "Mute the monitors first; check that the stand clears the drummer's sticks, and let whoever is responsible for "
@@ -245,48 +236,6 @@ def _mismatch(left: Track, right: Track, cm: float, sure: float, by_tape: bool, 
     return finding("overhead_distance", "mend" if grade == "mend" else "advise", farther.id, cm, "cm", limit, advice)
 
 
-def delay_findings(take: Take, align: Mapping[str, Any]) -> tuple[Finding, ...]:
-    """Find channels that are late or early by a constant.
-
-    Parameters
-    ----------
-    take : Take
-    align : mapping
-        Figures of `align`.
-
-    Returns
-    -------
-    findings : tuple of Finding
-        Value: ms by which the channel is late, re the usual way of the others.
-    """
-    pairs: Mapping[str, Any] = align.get("pairs", {})
-    unusual: Mapping[str, float] = align.get("unusual_arrival_ms", {})
-    lags: dict[str, float] = {}
-    roles = {t.id: t.role for t in take.tracks}
-    for track, row in pairs.items():
-        if roles[track] not in ("kick", "snare", "tom"):  # what a hat's or cymbal's mic hears first is too uncertain
-            continue
-        good = [v["lag_samples"] for v in row.values() if v["confidence"] != "unsure" and v["hits"] >= FEWEST_HITS]
-        if good:
-            lags[track] = 1000.0 * min(good) / take.sr
-    normal = [v for t, v in lags.items() if t not in unusual and USUAL_MS[0] <= v <= USUAL_MS[1]]
-    if not normal:
-        return ()
-    usual = float(np.median(normal))
-    out = []
-    for track, ms in lags.items():
-        if USUAL_MS[0] <= ms <= USUAL_MS[1] or abs(usual - ms) < LATE_MS:
-            continue
-        late = usual - ms
-        word = "late" if late > 0 else "early"
-        advice = (
-            f"{_label(take, track)} is {word} by about {abs(late):.1f} ms ({abs(late) * take.sr / 1000:.0f} samples): "
-            "a converter, plug-in or digital link with latency of its own in this channel? Route it as the others."
-        )
-        out.append(finding("late" if late > 0 else "early", "mend", track, late, "ms", LATE_MS, advice))
-    return tuple(out)
-
-
 def polarity_findings(
     take: Take, align: Mapping[str, Any], alignments: Sequence[Alignment], kind: str
 ) -> tuple[Finding, ...]:
@@ -344,36 +293,6 @@ def polarity_findings(
                 "already, most likely. Left alone."
             )
             out.append(finding("bottom_turned", "note", rows["bottom"].track, None, "", None, advice))
-    return tuple(out)
-
-
-def pitch_findings(take: Take, partials_hz: Mapping[str, float]) -> tuple[Finding, ...]:
-    """Find toms whose pitches are not in the order of their names.
-
-    Parameters
-    ----------
-    take : Take
-    partials_hz : mapping of track to float
-        Strongest partial of each tom; 0 where unknown.
-
-    Returns
-    -------
-    findings : tuple of Finding
-    """
-    toms = [t for t in take.of_role("tom") if partials_hz.get(t.id, 0.0) > 0.0]
-    seen: dict[str | None, Track] = {}
-    for t in toms:
-        seen.setdefault(t.drum, t)
-    order = list(seen.values())
-    out = []
-    for a, b in itertools.pairwise(order):
-        ratio = partials_hz[b.id] / partials_hz[a.id]
-        if ratio > PITCH_STEP:
-            advice = (
-                f"{b.label} ({partials_hz[b.id]:.0f} Hz) sounds higher than {a.label} ({partials_hz[a.id]:.0f} Hz): "
-                "are the two mics or their names exchanged? Look and listen."
-            )
-            out.append(finding("pitch_order", "advise", b.id, 12.0 * math.log2(ratio), "semitones", 2.0, advice))
     return tuple(out)
 
 

@@ -98,11 +98,23 @@ class _Windows:
 
     def __init__(self, power: NDArray[np.float64], frame_s: float) -> None:
         self.total = np.concatenate([[0.0], np.cumsum(np.asarray(power, np.float64)) * frame_s])
-        self.floor = float(np.quantile(power, 0.05))
+        self.floor = max(float(np.quantile(power, 0.05)), 1e-20)  # digital silence between the hits
         self.at = np.arange(len(self.total)) * frame_s
 
     def __call__(self, a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(np.interp(b, self.at, self.total) - np.interp(a, self.at, self.total), np.float64)
+
+
+def _quantile(x: NDArray[np.float64], share: float) -> NDArray[np.float64]:
+    """Quantile of each column, over what is known in it."""
+    ordered = np.sort(x, axis=0)  # NaN to the end
+    n = np.isfinite(x).sum(axis=0)
+    place = share * (n - 1)
+    low = place.astype(int)
+    high = np.minimum(low + 1, n - 1)
+    columns = np.arange(x.shape[1])
+    a, b = ordered[low, columns], ordered[high, columns]
+    return np.asarray(a + (place - low) * (b - a), np.float64)
 
 
 def _curve(energy: _Windows, strokes: Strokes, others: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -123,7 +135,7 @@ def _curve(energy: _Windows, strokes: Strokes, others: NDArray[np.float64]) -> N
     if rows:
         stacked = np.array(rows)
         known = np.isfinite(stacked).any(axis=0)
-        measured = np.nanquantile(stacked[:, known], TAIL_QUANTILE, axis=0)
+        measured = _quantile(stacked[:, known], TAIL_QUANTILE)
         curve = np.concatenate([measured, np.full(len(grid) - len(measured), measured[-1])])
     steps = np.maximum(np.diff(curve), 0.0)
     steps[5:] = np.minimum.accumulate(steps[5:])  # a drum's power only falls; what rises again is something else

@@ -45,11 +45,11 @@ CLICK_DBFS = -46.0
 CLICK_APART_S = 0.012
 """Nearer than this to a hit it may be the hit's own attack."""
 
-CUT_TAIL_S = 0.1
+CUT_TAIL_S, CUT_LAST_S = 0.1, 0.02
 CUT_OVER_NOISE_DB = 15.0
 CUT_UNDER_PEAK_DB = 36.0
-"""Cut: the last 0.1 s are so far over the noise floor and less than so far under the loudest 10 ms (common practice,
-no source)."""
+"""Cut: the last 0.1 s, and the last 0.02 s of them, are so far over the noise floor and less than so far under the
+loudest 10 ms (common practice, no source); a fade-out leaves nothing in the last of it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -235,7 +235,9 @@ def cut_at_end(table: NDArray[Any], sr: int, noise_db: float, loud_db: float) ->
     n = max(1, round(CUT_TAIL_S / _frame_s(sr)))
     if len(power) < 4 * n:
         return None
-    level = 10.0 * np.log10(max(float(np.mean(power[-n - 1 : -1])), 1e-20))
+    last = max(1, round(CUT_LAST_S / _frame_s(sr)))
+    tail = min(float(np.mean(power[-k - 1 : -1])) for k in (n, last))
+    level = 10.0 * float(np.log10(max(tail, 1e-20)))
     if level - noise_db < CUT_OVER_NOISE_DB or loud_db - level > CUT_UNDER_PEAK_DB:
         return None
     return Cut(level_db=level, over_noise_db=level - noise_db, under_peak_db=loud_db - level)

@@ -7,14 +7,18 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
-__all__ = ["alike", "same_signal", "suspects"]
+__all__ = ["alike", "same_signal", "suspects", "unlike"]
 
 ALIKE_DB = 1.0
 """Loud frames of a copy differ from the original by a constant, give or take this (tuned on made takes)."""
 
 LOUD_DB = 35.0
 """Frames this far under the loudest are not compared."""
+
+FEWEST_LOUD, MOST_LOUD = 20, 1500
+"""With fewer loud frames nothing is said; more are thinned out evenly."""
 
 MOST_LAG = 5
 """Frames by which a copy may be late."""
@@ -27,6 +31,11 @@ BANDS_SAME = 0.6
 mics of one drum under 0.05 (measured)."""
 
 SEGMENT = 2048
+
+UNLIKE_FRAMES, UNLIKE_LOUD_DB = 5, 30.0
+UNLIKE_DB, UNLIKE_COLOUR_DB = 20.0, 6.5
+"""The difference of two overheads stays within 16 dB, their colours within 5.4 dB; a drum's own mic beside an overhead
+has 25 and 7.6 dB and more (made takes)."""
 
 
 def alike(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
@@ -43,19 +52,37 @@ def alike(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
         Median deviation of the level difference from its middle in loud frames, at the best of a few lags; infinity
         where nothing is loud.
     """
+    return _alike(*(_loud(x) for x in (a, b)))
+
+
+_Loud = tuple[NDArray[np.float64], NDArray[np.bool_]]
+
+
+def _loud(power: NDArray[np.float64]) -> _Loud:
+    """Level of every frame in dB, and which are loud."""
+    level = 10.0 * np.log10(np.asarray(power, np.float64) + 1e-20)
+    return level, level > level.max(initial=-200.0) - LOUD_DB if np.any(power) else np.zeros(len(level), bool)
+
+
+def _alike(a: _Loud, b: _Loud) -> float:
     best = float("inf")
-    if not (a.any() and b.any()) or len(a) <= MOST_LAG:
+    n = len(a[0])
+    if n <= MOST_LAG or not (a[1].any() and b[1].any()):
         return best
-    la, lb = 10.0 * np.log10(a + 1e-20), 10.0 * np.log10(b + 1e-20)
     for lag in range(-MOST_LAG, MOST_LAG + 1):
-        x = la[max(lag, 0) : len(la) + min(lag, 0)]
-        y = lb[max(-lag, 0) : len(lb) + min(-lag, 0)]
-        loud = (x > x.max() - LOUD_DB) | (y > y.max() - LOUD_DB)
-        if loud.sum() < 20:
+        at, to = slice(max(lag, 0), n + min(lag, 0)), slice(max(-lag, 0), n + min(-lag, 0))
+        loud = np.flatnonzero(a[1][at] | b[1][to])
+        if len(loud) < FEWEST_LOUD:
             continue
-        d = (x - y)[loud]
-        best = min(best, float(np.median(np.abs(d - np.median(d)))))
+        loud = loud[:: -(-len(loud) // MOST_LOUD)]
+        d = a[0][at][loud] - b[0][to][loud]
+        best = min(best, _middle(np.abs(d - _middle(d))))
     return best
+
+
+def _middle(x: NDArray[np.float64]) -> float:
+    """The middle value (the upper one of two)."""
+    return float(np.partition(x, len(x) // 2)[len(x) // 2])
 
 
 def suspects(powers: Mapping[str, NDArray[np.float64]]) -> list[tuple[str, str]]:
@@ -71,7 +98,8 @@ def suspects(powers: Mapping[str, NDArray[np.float64]]) -> list[tuple[str, str]]
         In the order of the mapping.
     """
     names = list(powers)
-    return [(a, b) for i, a in enumerate(names) for b in names[i + 1 :] if alike(powers[a], powers[b]) <= ALIKE_DB]
+    levels = {name: _loud(p) for name, p in powers.items()}
+    return [(a, b) for i, a in enumerate(names) for b in names[i + 1 :] if _alike(levels[a], levels[b]) <= ALIKE_DB]
 
 
 def same_signal(x: NDArray[Any], y: NDArray[Any]) -> tuple[bool, float]:
@@ -79,8 +107,8 @@ def same_signal(x: NDArray[Any], y: NDArray[Any]) -> tuple[bool, float]:
 
     Parameters
     ----------
-    x, y : ndarray, shape (n_samples,)
-        The same stretch of both, at least some 0.1 s.
+    x, y : ndarray, shape (n_samples,) or (n_pieces, n_samples)
+        The same stretch of both, at least 8192 samples; or several such pieces.
 
     Returns
     -------
@@ -98,17 +126,17 @@ def same_signal(x: NDArray[Any], y: NDArray[Any]) -> tuple[bool, float]:
     ----------
     Carter, "Coherence and time delay estimation", Proc. IEEE 75(2), 1987.
     """
-    x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
-    x, y = x - x.mean(), y - y.mean()
-    n = min(len(x), len(y))
+    x, y = (np.atleast_2d(np.asarray(v, np.float64)) for v in (x, y))
+    x, y = (v - v.mean(axis=1, keepdims=True) for v in (x, y))
+    n = min(x.shape[1], y.shape[1])
     if n < 4 * SEGMENT or not x.any() or not y.any():
         return False, 0.0
-    size = 1 << (2 * n - 1).bit_length()
-    r = np.fft.irfft(np.fft.rfft(x[:n], size) * np.conj(np.fft.rfft(y[:n], size)), size)
+    size = fft.next_fast_len(2 * n - 1, real=True)
+    r = fft.irfft(np.sum(fft.rfft(x[:, :n], size) * np.conj(fft.rfft(y[:, :n], size)), axis=0), size)
     lag = int(np.argmax(np.abs(r)))
     lag = lag - size if lag > size // 2 else lag
-    a, b = (x[lag:n], y[: n - lag]) if lag >= 0 else (x[: n + lag], y[-lag:n])
-    if len(a) < 4 * SEGMENT:
+    a, b = (x[:, lag:n], y[:, : n - lag]) if lag >= 0 else (x[:, : n + lag], y[:, -lag:n])
+    if a.shape[1] < 2 * SEGMENT:
         return False, 0.0
     power_a, power_b, both = _coherence(a, b)
     # the least tenth of the spectrum is noise of each track's own; 25 dB over it the noise costs 0.6 % at most
@@ -121,13 +149,40 @@ def same_signal(x: NDArray[Any], y: NDArray[Any]) -> tuple[bool, float]:
     return share >= BANDS_SAME, share
 
 
+def unlike(a: NDArray[Any], b: NDArray[Any], table_a: NDArray[np.float64], table_b: NDArray[np.float64]) -> bool:
+    """Tell whether the two channels of a pair are mics of quite different places.
+
+    Parameters
+    ----------
+    a, b : ndarray, shape (n_frames,)
+        Power of each frame.
+    table_a, table_b : ndarray, shape (n_bands,)
+        Mean power in each band.
+
+    Returns
+    -------
+    unlike : bool
+        Whether the level difference of loud stretches of 50 ms comes and goes by 20 dB, and their colours are apart.
+    """
+    smooth = np.ones(UNLIKE_FRAMES) / UNLIKE_FRAMES
+    n = min(len(a), len(b))
+    a, b = a[:n], b[:n]
+    if n < UNLIKE_FRAMES or not (np.any(a) and np.any(b)):
+        return False
+    x, y = (10.0 * np.log10(np.convolve(np.asarray(v, np.float64), smooth, "same") + 1e-12) for v in (a, b))
+    loud = (x > x.max() - UNLIKE_LOUD_DB) | (y > y.max() - UNLIKE_LOUD_DB)
+    low, high = np.quantile((x - y)[loud], (0.05, 0.95))
+    colour = 10.0 * np.log10((table_a + 1e-14) / (table_b + 1e-14))
+    return bool(high - low > UNLIKE_DB and np.ptp(colour) > UNLIKE_COLOUR_DB)
+
+
 def _coherence(
     a: NDArray[np.float64], b: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Power spectra and magnitude-squared coherence (Welch, half overlapping Hann segments)."""
-    at = np.arange(0, len(a) - SEGMENT + 1, SEGMENT // 2)[:, None] + np.arange(SEGMENT)
+    at = np.arange(0, a.shape[1] - SEGMENT + 1, SEGMENT // 2)[:, None] + np.arange(SEGMENT)
     window = np.hanning(SEGMENT)
-    x, y = np.fft.rfft(a[at] * window), np.fft.rfft(b[at] * window)
+    x, y = (fft.rfft(v[:, at].reshape(-1, SEGMENT) * window) for v in (a, b))
     xx, yy = np.mean(np.abs(x) ** 2, axis=0), np.mean(np.abs(y) ** 2, axis=0)
     xy = np.abs(np.mean(x * np.conj(y), axis=0)) ** 2
     return xx, yy, np.asarray(xy / np.maximum(xx * yy, 1e-60), np.float64)

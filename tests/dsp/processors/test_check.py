@@ -378,15 +378,22 @@ def test_a_tape_beats_the_sound(line: tuple[Audio, list[tuple[float, str]]]) -> 
     assert one(plan, "tape_differs").value == 8.5
 
 
-def test_late_channel_and_a_far_mic(line: tuple[Audio, list[tuple[float, str]]]) -> None:
-    late = align_figures(lag_ms={"Floor.wav": -2.3}, unusual_arrival_ms={"Floor.wav": -2.3})
-    plan = judge(*line, align=late)
+def shifted(line: tuple[Audio, list[tuple[float, str]]], drum: str, ms: float) -> Plan:
+    """The line check with one drum's track later, and its hits with it."""
+    audio, hits = line
+    moved = [(t + (ms / 1000 if d == drum else 0.0), d) for t, d in hits]
+    return judge(change(audio, OWN[drum], np.roll(audio[OWN[drum]], round(ms / 1000 * SR))), moved)
+
+
+@pytest.mark.parametrize("ms", [5.3, -6.0, 14.0])
+def test_late_channel(line: tuple[Audio, list[tuple[float, str]]], ms: float) -> None:
+    plan = shifted(line, "floor", ms)
     assert plan.figures["check"]["late"] == ["Floor.wav"]
-    assert one(plan, "late").value == pytest.approx(5.3)
-    early = judge(*line, align=align_figures(unusual_arrival_ms={"Kick.wav": 14.0}, lag_ms={"Kick.wav": 14.0}))
-    assert one(early, "early").value == pytest.approx(-11.0)
-    near = align_figures(lag_ms={"Floor.wav": 1.4, "Kick.wav": 4.6})  # usual distances
-    assert judge(*line, align=near).figures["check"]["late"] == []
+    assert one(plan, "late" if ms > 0 else "early").value == pytest.approx(ms, abs=0.7)
+
+
+def test_a_far_mic_is_not_late(line: tuple[Audio, list[tuple[float, str]]]) -> None:
+    assert shifted(line, "floor", 0.7).figures["check"]["late"] == []
 
 
 def test_reversed_mics(line: tuple[Audio, list[tuple[float, str]]]) -> None:
@@ -462,7 +469,7 @@ def test_toms_out_of_order(line: tuple[Audio, list[tuple[float, str]]]) -> None:
     other = {"tom1": "floor", "floor": "tom1"}
     renamed = [(t, other.get(d, d)) for t, d in hits]
     plan = judge({**audio, "Tom.wav": audio["Floor.wav"], "Floor.wav": audio["Tom.wav"]}, renamed)
-    assert one(plan, "pitch_order").track == "Floor.wav"
+    assert {("exchanged", "Tom.wav"), ("exchanged", "Floor.wav")} <= said(plan, "advise")
 
 
 def test_room_distance(line: tuple[Audio, list[tuple[float, str]]]) -> None:

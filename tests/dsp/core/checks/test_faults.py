@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy.stats import chi2
 
 from spillgate.dsp.core.checks import faults, low_end
 from spillgate.dsp.core.checks.levels import Levels, level_figures
@@ -242,9 +243,25 @@ def test_lowest_partial(hz: float) -> None:
 def test_what_a_low_cut_would_take() -> None:
     x, _ = drum(10.0, hz=70.0)
     t = np.arange(len(x)) / SR
-    clean, share = low_end.low_cut_gain(table(x), SR, 45.0)
+    clean, steady, share = low_end.low_cut_gain(table(x), SR, 45.0)
     assert clean < -60.0  # a low drum comes and goes
     assert share < -20.0
-    level, share = low_end.low_cut_gain(table(x + 0.02 * np.sin(2 * np.pi * 25 * t)), SR, 45.0)
+    level, steady, share = low_end.low_cut_gain(table(x + 0.02 * np.sin(2 * np.pi * 25 * t)), SR, 45.0)
     assert level == pytest.approx(20 * np.log10(0.02 / np.sqrt(2)), abs=0.5)  # r.m.s. of that sine
-    assert low_end.low_cut_gain(table(x[:3000]), SR, 45.0) == (-200.0, -200.0)
+    assert -1.0 < steady <= 0.0
+    assert -6.0 < share <= 0.0
+    assert low_end.low_cut_gain(table(x[:3000]), SR, 45.0) == (-200.0, -200.0, -200.0)
+
+
+def test_noise_is_as_steady_as_chi_squared_says() -> None:
+    # power of noise of bandwidth B in a Hann window of T: chi squared with 2 B T / 1.5 degrees of freedom (Blackman and
+    # Tukey, 1958; the 1.5 is the window's equivalent noise bandwidth in bins)
+    rng = np.random.default_rng(5)
+    n = 400 * SR
+    spectrum = np.fft.rfft(rng.standard_normal(n))
+    hz = np.fft.rfftfreq(n, 1.0 / SR)
+    x = np.fft.irfft(np.where((hz > 5.0) & (hz < 30.0), spectrum, 0.0), n)
+    _, steady, _ = low_end.low_cut_gain(table(0.01 * x / np.std(x)), SR, 30.0)
+    dof = 2.0 * 25.0 * 0.512 / 1.5
+    expected = 10.0 * np.log10(chi2.ppf(0.1, dof) / chi2.ppf(0.4, dof))
+    assert steady == pytest.approx(expected, abs=0.6)

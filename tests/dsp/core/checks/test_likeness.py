@@ -5,7 +5,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
-from spillgate.dsp.core.checks.likeness import alike, same_signal, suspects
+from spillgate.dsp.core.checks.likeness import alike, same_signal, suspects, unlike
 
 SR = 48000
 
@@ -68,3 +68,26 @@ def test_silence_and_short_pieces_say_nothing() -> None:
     assert same_signal(np.zeros(SR), np.zeros(SR)) == (False, 0.0)
     assert same_signal(drums()[:4000], drums()[:4000]) == (False, 0.0)
     assert alike(np.zeros(100), np.zeros(100)) == float("inf")
+
+
+def test_several_pieces_of_a_copy_with_jumps_between_them() -> None:
+    # a low drum copied 36 samples late: where pieces are joined, the two would differ
+    x = sum(np.roll(drums(k, 2 * SR), 100) for k in range(2))
+    y = np.roll(x, 36) + 1e-5 * np.random.default_rng(4).standard_normal(len(x))
+    at = np.arange(0, len(x) - 16000, 16000)
+    pieces = [np.stack([v[a : a + 16000] for a in at]) for v in (x, y)]
+    same, share = same_signal(*pieces)
+    assert same
+    assert share > 0.97
+
+
+def test_a_pair_and_two_mics() -> None:
+    x, other = drums(), drums(9)
+    left, right = 0.6 * x + 0.3 * other, 0.3 * x + 0.6 * other  # levels differ by 6 dB at most: +6 and −6
+    flat = np.ones(6)
+    assert not unlike(frames(left), frames(right), flat, flat)
+    close = 0.6 * x + 0.01 * other
+    tilted = np.geomspace(10.0, 0.1, 6)
+    assert unlike(frames(close), frames(right), tilted, flat)
+    assert not unlike(frames(close), frames(right), flat, flat)  # of one colour
+    assert not unlike(frames(x), np.zeros(len(frames(x))), tilted, flat)
