@@ -214,6 +214,9 @@ def _clean(plan: Plan, facts: TrackFacts, stem: StemReport | None) -> tuple[str,
         return "", f"left open: {figures['why']}" if figures.get("why") else "left open"
     verdict = figures.get("verdict", "")
     remark = {GOOD: "", "leave": figures.get("why", "")}.get(verdict, verdict)
+    if figures.get("left_open_s"):
+        said = f"{figures['left_open_s']:.0f} s left open: no clear strokes"
+        remark = f"{remark}, {said}" if remark else said
     return f"{figures['bleed_removed_db']:.0f} dB", remark
 
 

@@ -135,6 +135,13 @@ def test_it_says_what_was_done(take: Take, plan: Plan, capsys: pytest.CaptureFix
     assert any("monitors down" in line for line in lines)
 
 
+def test_a_passage_without_clear_strokes_is_said(take: Take, plan: Plan, capsys: pytest.CaptureFixture[str]) -> None:
+    figures = {**plan.figures, "gate": {k: dict(v) for k, v in plan.figures["gate"].items()}}
+    figures["gate"][KIT[4][0]]["left_open_s"] = 7.4
+    text = " ".join(" ".join(shown(take, plan.replace(figures=figures), capsys)).split())
+    assert "7 s left open: no clear strokes" in text
+
+
 def test_it_fits_80_columns_and_uses_no_escapes(take: Take, plan: Plan, capsys: pytest.CaptureFixture[str]) -> None:
     lines = shown(take, plan.with_questions("x", (ask("x", "a" * 70, 3.0, 1.0),)), capsys)
     assert max(map(len, lines)) <= 80
