@@ -84,6 +84,8 @@ def infinity(take: Path) -> None:
     rewrite(take / "05 OH L.wav", x, subtype="DOUBLE")
 
 
+WITHOUT_IT = "; to go on without it, name it in leave_out of the input list (spillgate inputs)"
+
 CASES = [
     (no_recordings, (), 1, "take: no audio file in this folder; it needs WAV, AIFF, FLAC, CAF or W64 files"),
     (recordings_one_deeper, (), 1,
@@ -95,12 +97,13 @@ CASES = [
     (zero_bytes, (), 1, "03 Rack Tom.wav: "),
     (zero_samples, (), 1, "03 Rack Tom.wav: "),
     (mixed_rates, (), 1,
-     "03 Rack Tom.wav: sample rate 44100 Hz, but 01 Kick.wav and 4 more have 48000 Hz; convert it first"),
-    (too_short, (), 1, "03 Rack Tom.wav: lasts 0.5 s, but 01 Kick.wav 4.0 s; it seems to belong to another take"),
+     "03 Rack Tom.wav: sample rate 44100 Hz, but 01 Kick.wav and 4 more have 48000 Hz; convert it first" + WITHOUT_IT),
+    (too_short, (), 1,
+     "03 Rack Tom.wav: lasts 0.5 s, but 01 Kick.wav 4.0 s; it seems to belong to another take" + WITHOUT_IT),
     (not_a_number, (), 1,
-     "03 Rack Tom.wav: sample 72000 (at 1.500 s) is not a finite number; export the file again"),
+     "03 Rack Tom.wav: sample 72000 (at 1.500 s) is not a finite number; export the file again" + WITHOUT_IT),
     (infinity, (), 1,
-     "05 OH L.wav: sample 191999 (at 4.000 s) is not a finite number; export the file again"),
+     "05 OH L.wav: sample 191999 (at 4.000 s) is not a finite number; export the file again" + WITHOUT_IT),
     (None, ("--set", "Flor Tom.wav:gate.floor_db=-18"), 2,
      "Flor Tom.wav: no such track in take; did you mean '04 Floor Tom.wav'?"),
     (None, ("--set", "tom7:gate.floor_db=-18"), 2, "tom7: no such track in take; did you mean 'tom1'?"),

@@ -159,8 +159,8 @@ def fail_batch(folder: Path, seed: int, tries: int) -> Counter[str]:
         right = written(out)
         stems = [out / n for n in right if n.startswith("B/stems/")]
         for _ in range(tries):
+            drawn = _drawn(rng, sorted((tree / "B").iterdir()), stems)
             shutil.rmtree(out)
-            drawn = _drawn(rng, list((tree / "B").iterdir()), stems)
             with fault.of(*drawn):
                 code = stage.run(*words)
             assert inputs_of(tree) == before, (drawn, "a recording was changed")

@@ -131,7 +131,7 @@ def averaged(energy: NDArray[np.float32]) -> NDArray[np.float64]:
     averages : ndarray, shape (n_frames // 20, 6), float64
     """
     n = len(energy) // FRAMES
-    return np.asarray(energy[: n * FRAMES].reshape(n, FRAMES, -1).mean(axis=1, dtype=np.float64))
+    return np.asarray(energy[: n * FRAMES].reshape(n, FRAMES, energy.shape[1]).mean(axis=1, dtype=np.float64))
 
 
 def lead_db(

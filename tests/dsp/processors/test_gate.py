@@ -355,7 +355,7 @@ def test_an_offset_never_thumps(made, cleaned):
 
 def test_an_offset_is_taken_off_once(made):
     take, _, plan = made
-    shifted = measure(with_offset(take, 0.01), {"band_powers", "levels"})
+    shifted = measure(with_offset(take, 0.01), Gate.features | Spill.features | Offset.features)
     orders = ((Offset(), Gate()), (Gate(), Offset()), (Gate(), Spill()), (Spill(), Gate()))
     for first, second in orders:
         both = second.decide(shifted, first.decide(shifted, plan))
