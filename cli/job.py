@@ -169,11 +169,15 @@ def write_output(
     plan, report : Plan, RenderReport
         The plan now says what the render did, too.
     """
-    from spillgate.cli.report import write_previews, write_report
+    from spillgate.cli.report import Removed, write_previews, write_report
     from spillgate.dsp.plan import cuts, notes, sheet, store, tables
     from spillgate.dsp.render import render, with_report
 
-    report = render(take, plan, new, only=files)
+    hear = Removed(take, plan, new)
+    try:
+        report = render(take, plan, new, only=files, listen=hear)
+    finally:
+        heard = hear.close()
     plan = with_report(plan, report, before)
     store.save(plan, new)
     tables.write_hits(plan, new / "hits.csv")
@@ -185,7 +189,7 @@ def write_output(
     sheet.write_sheet(words.sheet, new / "session.txt")
     stems = stems_of(take, new / "stems", out / "stems", plan=plan).replace(outlines=report.outlines)
     with ThreadPoolExecutor(1) as aside:  # the two wait for nothing of each other
-        previews = aside.submit(write_previews, take, plan, stems, new, files, out)
+        previews = aside.submit(write_previews, take, plan, stems, new, files, out, heard)
         write_report(take, plan, stems, new, out, words, pictures)
         previews.result()
     return plan, report

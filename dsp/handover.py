@@ -5,10 +5,13 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from spillgate.dsp.core.audio.marker import Marker
 from spillgate.dsp.errors import ParameterError, nearest
@@ -50,6 +53,7 @@ class Job:
     stems: Path
     removed: Path
     block: int
+    listen: Callable[[str, int, NDArray[np.float64]], None] | None = None
 
     def targets(self, file: AudioFile, tracks: Sequence[Track]) -> list[Target]:
         """Say what becomes of a file."""

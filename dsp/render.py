@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 import os
 import shutil
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -70,6 +70,7 @@ class RenderReport:
     outlines: Mapping[str, NDArray[np.int8]] = field(default_factory=dict)
 
 
+Listen = Callable[[str, int, NDArray[np.float64]], None]
 _Written = tuple[list[FileCopy | StemWriter], list[StemReport], list[str], dict[str, NDArray[np.int8]]]
 
 
@@ -80,6 +81,7 @@ def render(
     *,
     only: Iterable[str] | None = None,
     block: int = BLOCK,
+    listen: Listen | None = None,
 ) -> RenderReport:
     """Write the stems of a plan to ``out/stems``, and what was removed to ``out/removed`` if the plan asks for it.
 
@@ -94,6 +96,9 @@ def render(
         Track ids or file names of the take; other stems are left as they are.
     block : int
         Samples rendered at a time; changes no bit.
+    listen : callable, optional
+        ``listen(track, start, x)`` hears, block after block, what the steps take away from each track that is more
+        than moved: float64 on the recording's timeline. Called on the threads of the render.
 
     Returns
     -------
@@ -122,7 +127,9 @@ def render(
     chains = {t.id: load_steps(t, plan) for t in take.tracks}
     _fits(take, plan)
     files = files_of(take, only)
-    job = Job(take, plan, output_of(plan), chains, names_of_stems(take, plan), out / STEMS, out / REMOVED, block)
+    job = Job(
+        take, plan, output_of(plan), chains, names_of_stems(take, plan), out / STEMS, out / REMOVED, block, listen
+    )
     check_targets(take, plan)
     _room(job, out, files)
     done: list[list[FileCopy | StemWriter]] = []
@@ -297,6 +304,10 @@ def _written(
         for a in range(file.start, file.start + file.n_samples, job.block):
             b = min(a + job.block, file.start + file.n_samples)
             y = {c: part.block(a, b) for c, part in parts.items()}
+            if job.listen is not None:
+                for part in parts.values():
+                    if any(not r.moves for r in part.chain):
+                        job.listen(part.track.id, a, part.removed(a, b))
             for target, writer, other in zip(targets, writers, rest, strict=True):
                 writer.write(_frames([y[c] for c in target.channels]))
                 if other is not None:

@@ -200,6 +200,8 @@ class TrackStem:
         self._energy = np.zeros(2)
         self._peaks = np.zeros(2)
         self._held: tuple[int, NDArray[np.float64]] = (0, np.zeros(0))
+        self._n_clean = sum(not r.moves for r in chain)
+        self._clean: tuple[int, NDArray[np.float64]] = (0, np.zeros(0))
         size, first = piece_length(take.sr, take.n_samples), file.start - shift
         self.shift, self.outline = shift, Outline(size, take.n_samples, first, first + file.n_samples)
 
@@ -267,10 +269,22 @@ class TrackStem:
         self._held = (a, held)
         return held
 
+    def removed(self, a: int, b: int) -> NDArray[np.float64]:
+        """Samples `a` to `b`, on the recording's timeline, of what the steps have taken away; right after `block`."""
+        first, clean = self._clean
+        gone: NDArray[np.float64] = self._input(a, b) - clean[a - first : b - first]
+        return gone
+
     def _after(self, k: int, a: int, b: int) -> NDArray[np.float64]:
         """Samples `a` to `b` after the first `k` steps; zero outside the take."""
         if k == 0:
             return self._input(a, b)
+        y = self._step(k, a, b)
+        if k == self._n_clean:
+            self._clean = (a, y)
+        return y
+
+    def _step(self, k: int, a: int, b: int) -> NDArray[np.float64]:
         run = self.chain[k - 1]
         # a delay may be asked what it pushes past the end; nothing else knows anything beyond the take
         moves = run.step.stage == "move"

@@ -2,6 +2,6 @@
 
 from spillgate.cli.report.build import Words, page, write_report
 from spillgate.cli.report.pictures import Pictures
-from spillgate.cli.report.players import write_previews
+from spillgate.cli.report.players import Removed, write_previews
 
-__all__ = ["Pictures", "Words", "page", "write_previews", "write_report"]
+__all__ = ["Pictures", "Removed", "Words", "page", "write_previews", "write_report"]

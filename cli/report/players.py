@@ -16,9 +16,9 @@ from spillgate.dsp.plan.output import output_of
 from spillgate.dsp.steps.base import Context
 from spillgate.dsp.steps.move import MoveStep
 from spillgate.dsp.take.model import Take, Track
-from spillgate.dsp.take.preview import write_preview
+from spillgate.dsp.take.preview import Preview, write_preview
 
-__all__ = ["PLAYS", "PREVIEWS", "cleaned", "players", "removed", "write_previews"]
+__all__ = ["PLAYS", "PREVIEWS", "Removed", "cleaned", "players", "removed", "write_previews"]
 
 PLAYS = frozenset({("WAV", "PCM_16"), ("WAV", "PCM_24"), ("WAV", "FLOAT"), ("WAVEX", "PCM_16"), ("WAVEX", "PCM_24"),
                    ("WAVEX", "FLOAT"), ("WAV", "PCM_32"), ("FLAC", "PCM_16"), ("FLAC", "PCM_24")})  # fmt: skip
@@ -78,8 +78,61 @@ def players(track: Track, plan: Plan, final: Path) -> list[dict[str, str]]:
     return listed
 
 
+class Removed:
+    """Writes what is removed from the tracks while they are rendered, each over its stem to the nearest sample.
+
+    Parameters
+    ----------
+    take, plan : Take, Plan
+    new : Path
+        As for `write_previews`.
+    """
+
+    def __init__(self, take: Take, plan: Plan, new: Path) -> None:
+        self._plan, self._new = plan, new
+        alone = [t for t in take.drum_tracks if len(t.files) == 1 and cleaned(plan, t.id)]
+        self._tracks = {t.id: t for t in alone}
+        self._limits = {t.track: t.peak or 1.0 for t in plan.tracks}
+        self._open: dict[str, tuple[Preview, int]] = {}
+
+    def __call__(self, track_id: str, start: int, x: NDArray[np.float64]) -> None:
+        """Hear the next block of a track."""
+        track = self._tracks.get(track_id)
+        if track is None:
+            return
+        if track_id not in self._open:
+            path = self._new / _name(track, "removed")
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._open[track_id] = Preview(path, track.file.sr, self._limits.get(track_id, 1.0)), 0
+        preview, done = self._open[track_id]
+        n, at = track.stop - track.start, start - track.start + self._plan.shift_of(track_id)
+        if at > done:
+            preview.write(np.zeros(min(at, n) - done))
+            done = min(at, n)
+        x = x[done - at :][: n - done] if at < done + len(x) else x[:0]
+        move = next((a for a in self._plan.alignments if a.track == track_id and a.applied), None)
+        preview.write(-x if move is not None and move.polarity < 0 else x)
+        self._open[track_id] = preview, done + len(x)
+
+    def close(self) -> frozenset[str]:
+        """Complete what was begun; gives the tracks."""
+        begun, self._open = self._open, {}
+        for track_id, (preview, done) in begun.items():
+            missing = self._tracks[track_id].stop - self._tracks[track_id].start - done
+            if missing > 0:
+                preview.write(np.zeros(missing))
+            preview.close()
+        return frozenset(begun)
+
+
 def write_previews(
-    take: Take, plan: Plan, stems: Take, new: Path, files: Collection[str] | None, there: Path | None = None
+    take: Take,
+    plan: Plan,
+    stems: Take,
+    new: Path,
+    files: Collection[str] | None,
+    there: Path | None = None,
+    done: Collection[str] = (),
 ) -> list[Path]:
     """Write sounds for the report: what was removed, and what a browser cannot play as it is.
 
@@ -94,6 +147,8 @@ def write_previews(
         Stems that were rendered anew; None for all. Previews of other tracks stay as they are…
     there : Path, optional
         …if this folder has them already.
+    done : collection of str, optional
+        Tracks whose removed sound is there already (`Removed`).
 
     Returns
     -------
@@ -106,7 +161,7 @@ def write_previews(
         anew = files is None or any(f.name in files for f in track.files)
         kinds = [] if _plays(track) else ["before"]
         kinds += ["after"] if track.id in plan.steps and _stem(track, plan) is None else []
-        kinds += ["removed"] if cleaned(plan, track.id) else []
+        kinds += ["removed"] if cleaned(plan, track.id) and track.id not in done else []
         todo += [(track, k) for k in kinds if anew or there is None or not (there / _name(track, k)).is_file()]
 
     def one(job: tuple[Track, str]) -> Path:

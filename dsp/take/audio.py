@@ -121,6 +121,9 @@ def sound_told(name: str, source: Path | None = None) -> Iterator[None]:
             why = error.error_string.strip().rstrip(".").removeprefix("Error : ")
             text = f"{name}: cannot be written ({why}); look at the space and the rights there"
             raise OutputError(text) from error
+        except AssertionError as error:  # soundfile's way to say that the system took only a part
+            text = f"{name}: cannot be written (only a part of it was taken); look at the space and the rights there"
+            raise OutputError(text) from error
 
 
 def probe(path: Path) -> Probe:

@@ -23,6 +23,7 @@ from spillgate.cli.report.players import players, removed
 from spillgate.dsp.core.audio.overview import expand
 from spillgate.dsp.plan.model import Finding, Hit, Plan, Question, StepSpec, TrackFacts
 from spillgate.dsp.plan.questions import groups, verdict
+from spillgate.dsp.render import render
 from spillgate.dsp.take.model import AudioFile, Take, Track
 from spillgate.dsp.testing import small_take as take_in_memory
 
@@ -235,17 +236,23 @@ def test_previews_are_what_was_taken_away(finished: Path, tmp_path: Path) -> Non
     there = sorted(p.name for p in (finished / "previews").iterdir())
     assert [n.split("-")[-1] for n in there] == ["removed.flac"] * 2  # two toms
     written = write_previews(desk.take, desk.plan, stems, tmp_path, None)
-    assert {p.name: p.read_bytes() for p in written} == {
-        p.name: p.read_bytes() for p in (finished / "previews").iterdir()
-    }
+    assert sorted(p.name for p in written) == there
     assert write_previews(desk.take, desk.plan, stems, tmp_path, set(), finished) == []
+    # the same masks without the delays, rendered apart
+    still = {t: tuple(s for s in specs if s.step != "move") for t, specs in desk.plan.steps.items()}
+    render(desk.take, desk.plan.replace(steps=still), tmp_path / "still")
     for track in desk.take.of_role("tom"):
         source = next(p["src"] for p in players(track, desk.plan, finished) if p["which"] == "removed")
         x, sr = soundfile.read(finished / unquote(source))
         assert sr == desk.take.sr
         assert len(x) == track.stop - track.start
-        want = removed(desk.take, desk.plan, stems, track, track.start, track.stop)
-        np.testing.assert_allclose(x, want, atol=1.01 / 32768 * (1 + 1e-3))
+        whole = desk.take.read(track) - soundfile.read(tmp_path / "still/stems" / track.file.name, dtype="float32")[0]
+        move = next(a for a in desk.plan.alignments if a.track == track.id)
+        shift = desk.plan.shift_of(track.id)
+        want = move.polarity * np.r_[np.zeros(max(shift, 0)), whole[max(-shift, 0) :], np.zeros(max(-shift, 0))]
+        np.testing.assert_allclose(x, want[: len(x)], atol=1.01 / 32768 * (1 + 1e-3))
+        exactly = removed(desk.take, desk.plan, stems, track, track.start, track.stop)
+        assert np.sum((x - exactly) ** 2) < 0.2 * np.sum(exactly**2)  # half a sample apart at most
         peak = next(t.peak for t in desk.plan.tracks if t.track == track.id)
         assert np.max(np.abs(x)) <= peak + 0.5 / 32768
 
