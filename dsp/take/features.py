@@ -52,8 +52,8 @@ class Feature(Protocol):
 FEATURES: dict[str, str] = {
     "band_envelopes": "spillgate.dsp.core.hits.envelopes:BandEnvelopes",
     "band_powers": "spillgate.dsp.core.cleaning.bandgrid:BandPowers",
-    "levels": "spillgate.dsp.core.checks.levels:Levels",
     "low_rate": "spillgate.dsp.core.cleaning.lowrate:LowRate",
+    "levels": "spillgate.dsp.core.checks.levels:Levels",
 }
 """Name of each feature -> where its class is."""
 

@@ -17,7 +17,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from spillgate.dsp.core.timing.hit_pieces import best_hits, filtered, hit_weights
+from spillgate.dsp.core.timing.hit_pieces import Pieces, best_hits, heard, hit_weights
 
 __all__ = ["COARSE", "FINE", "Setting", "Votes", "arrival_votes", "bounded_vote", "log_likelihood"]
 
@@ -333,8 +333,8 @@ def bounded_vote(fit: Floats, temperature: float | Floats, blur: float) -> Float
 
 
 def arrival_votes(
-    x: Floats,
-    y: Floats,
+    x: Pieces,
+    y: Pieces,
     onset: NDArray[np.int64],
     rate: float,
     lag_low: int,
@@ -346,7 +346,7 @@ def arrival_votes(
 
     Parameters
     ----------
-    x, y : ndarray, shape (n_hits, n_samples), float64
+    x, y : ndarray, shape (n_hits, n_samples), float64, or Heard
         Pieces of the close and the far microphone at the analysis rate; at least 26 ms before the onset plus
         `lag_low`, 13 ms after the onset plus `lag_high`.
     onset : ndarray of int, shape (n_hits,)
@@ -368,33 +368,34 @@ def arrival_votes(
     total = np.zeros((2, len(lags)))
     if not len(x):
         return Votes(lags, total[0], total[1], rate, 0)
-    low, high = setting.bands_hz[0]
-    xf, yf = filtered(x, low, high, rate), filtered(y, low, high, rate)
+    x, y = heard(x), heard(y)
+    xf, yf = (v.band(*setting.bands_hz[0], rate) for v in (x, y))
     begin = [np.asarray(v) for v in starts] or [onset]
     quality = [hit_weights(xf, yf, v, rate, lag_low, lag_high)[1] for v in begin]
     chosen = best_hits(quality[0], MOST_HITS)
     if len(chosen) < ENOUGH_HITS:
         chosen = best_hits(np.max(quality, axis=0), MOST_HITS)
-    x, y, begin = x[chosen], y[chosen], [v[chosen] for v in begin]
+    begin = [v[chosen] for v in begin]
     heat = np.array(
         [
             (setting.temperature or TEMPERATURE * max(1.0, np.sqrt(v * 1000.0 / 2.0))) * rate / TEMPERATURE_RATE_HZ
             for v in setting.lengths_s
         ]
-    ).reshape(1, -1, 1, 1)
+    ).reshape(1, 1, -1, 1, 1)
     for low, high in setting.bands_hz:
-        xf, yf = filtered(x, low, high, rate), filtered(y, low, high, rate)
+        xf, yf = (v.band(low, high, rate)[chosen] for v in (x, y))
         for start in begin:
             noise, _, gain2 = hit_weights(xf, yf, start, rate, lag_low, lag_high)
             if gain2 <= 0.0:
                 continue
             expected = np.sqrt(gain2 * np.array(GAIN_GUESSES))
-            votes = np.zeros((len(expected), len(setting.lengths_s), 2, len(lags)))
-            for k in range(len(xf)):
-                fit = log_likelihood(
-                    xf[k], yf[k], int(start[k]), rate, lag_low, lag_high, setting.lengths_s, float(noise[k]), expected
-                )
-                votes += bounded_vote(fit, heat, BLUR_S * rate)
+            fits = np.stack(
+                [
+                    log_likelihood(a, b, int(o), rate, lag_low, lag_high, setting.lengths_s, float(v), expected)
+                    for a, b, o, v in zip(xf, yf, start, noise, strict=True)
+                ]
+            )
+            votes = bounded_vote(fits, heat, BLUR_S * rate).sum(axis=0)
             mean = votes.mean(axis=1)
             total += mean[int(mean.max(axis=(1, 2)).argmax())]
     total /= len(begin)

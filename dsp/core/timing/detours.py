@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp.core.timing.arrival import COARSE, Votes, arrival_votes
-from spillgate.dsp.core.timing.hit_pieces import attack_samples
+from spillgate.dsp.core.timing.hit_pieces import Pieces, attack_samples, heard
 from spillgate.dsp.core.timing.overhead_pair import pair_votes
 
 __all__ = ["Place", "by_way_of", "detours", "peak", "settle"]
@@ -88,9 +88,9 @@ def by_way_of(first: Votes, second: Votes, lags: NDArray[np.int64]) -> Votes:
 
 
 def detours(
-    x: Floats,
-    zs: Sequence[Floats],
-    ys: Sequence[Floats],
+    x: Pieces,
+    zs: Sequence[Pieces],
+    ys: Sequence[Pieces],
     onset: NDArray[np.int64],
     rate: float,
     lag_range: tuple[int, int],
@@ -99,9 +99,9 @@ def detours(
 
     Parameters
     ----------
-    x : ndarray, shape (n_hits, n_samples), float64
+    x : ndarray, shape (n_hits, n_samples), float64, or Heard
         Pieces of the drum's own microphone.
-    zs, ys : sequence of ndarray, same shape
+    zs, ys : sequence of the same
         Of other drums' microphones and of the overheads, cut at the same places.
     onset : ndarray of int, shape (n_hits,)
         First sample of each hit in `x`.
@@ -117,6 +117,7 @@ def detours(
     """
     low, high = round(NEAREST_S * rate), round(FARTHEST_S * rate)
     lags = np.arange(lag_range[0], lag_range[1] + 1)
+    x, ys, zs = heard(x), [heard(v) for v in ys], [heard(v) for v in zs]
     starts = (onset, attack_samples(x, onset, rate))
     out: list[list[Votes]] = [[] for _ in ys]
     for z in zs:

@@ -22,7 +22,7 @@ from spillgate.dsp.core.timing.arrival import (
     arrival_votes,
 )
 from spillgate.dsp.core.timing.detours import LEAST_LEAD, Place, detours, peak, settle
-from spillgate.dsp.core.timing.hit_pieces import attack_samples, best_hits, filtered, hit_weights
+from spillgate.dsp.core.timing.hit_pieces import Heard, Pieces, attack_samples, best_hits, heard, hit_weights
 from spillgate.dsp.core.timing.overhead_pair import join, pair_votes
 from spillgate.dsp.core.timing.subsample import phase_lag
 
@@ -132,12 +132,12 @@ class DrumTiming:
     answers: tuple[tuple[tuple[Answer, Answer], ...], ...]
 
 
-def between(first: Floats, second: Floats, onset: NDArray[np.int64], onset2: NDArray[np.int64], rate: float) -> Between:
+def between(first: Pieces, second: Pieces, onset: NDArray[np.int64], onset2: NDArray[np.int64], rate: float) -> Between:
     """Measure the delay between two microphones of one drum by the first samples of its hits.
 
     Parameters
     ----------
-    first, second : ndarray, shape (n_hits, n_samples), float64
+    first, second : ndarray, shape (n_hits, n_samples), float64, or Heard
         Pieces of both microphones, cut at the same places.
     onset, onset2 : ndarray of int, shape (n_hits,)
         First sample of each hit in each of them.
@@ -151,7 +151,8 @@ def between(first: Floats, second: Floats, onset: NDArray[np.int64], onset2: NDA
     if not len(first):
         return Between(0.0, 1, 0.0, False)
     low, high = round(BETWEEN_REACH_S[0] * rate), round(BETWEEN_REACH_S[1] * rate)
-    a, b = filtered(first, 300.0, None, rate), filtered(second, 300.0, None, rate)
+    first, second = heard(first), heard(second)
+    a, b = first.band(300.0, None, rate), second.band(300.0, None, rate)
     _, quality, _ = hit_weights(a, b, onset, rate, low, high)
     chosen = best_hits(quality, MOST_HITS)
     steps = np.sort((onset2 - onset)[chosen].astype(float))
@@ -161,15 +162,15 @@ def between(first: Floats, second: Floats, onset: NDArray[np.int64], onset2: NDA
     sure = len(steps) >= FEWEST and spread <= BETWEEN_SPREAD_S * rate
     reach = round(FINE_REACH_S * rate)
     votes = arrival_votes(
-        first[chosen], second[chosen], onset[chosen], rate, round(lag) - reach, round(lag) + reach, BETWEEN_SETTING
+        first.x[chosen], second.x[chosen], onset[chosen], rate, round(lag) - reach, round(lag) + reach, BETWEEN_SETTING
     )
     plus, minus = float(votes.plus.max()), float(votes.minus.max())
     return Between(lag, 1 if plus >= minus else -1, abs(plus - minus), sure)
 
 
 def _votes(
-    xs: Sequence[Floats],
-    y: Floats,
+    xs: Sequence[Heard],
+    y: Heard,
     onsets: Sequence[NDArray[np.int64]],
     lags: Sequence[float],
     signs: Sequence[int],
@@ -198,8 +199,8 @@ def _lead(row: Floats, k: int, near: int) -> float:
 
 
 def _answer(
-    xs: Sequence[Floats],
-    y: Floats,
+    xs: Sequence[Heard],
+    y: Heard,
     onsets: Sequence[NDArray[np.int64]],
     lags: Sequence[float],
     signs: Sequence[int],
@@ -230,12 +231,16 @@ def _answer(
     found: list[tuple[float, float, bool]] = []
     for x, onset, own_lag, own_sign in zip(xs, onsets, lags, signs, strict=True):
         guess = lag - own_lag
-        _, quality, _ = hit_weights(
-            filtered(x, 300.0, None, rate), filtered(y, 300.0, None, rate), onset, rate, low, high
-        )
+        _, quality, _ = hit_weights(x.band(300.0, None, rate), y.band(300.0, None, rate), onset, rate, low, high)
         chosen = best_hits(quality, MOST_HITS)
         phase = phase_lag(
-            x[chosen], y[chosen], onset[chosen], attack_samples(x, onset, rate)[chosen], guess, sign * own_sign, rate
+            x.x[chosen],
+            y.x[chosen],
+            onset[chosen],
+            attack_samples(x, onset, rate)[chosen],
+            guess,
+            sign * own_sign,
+            rate,
         )
         limit = PHASE_REACH_S * rate * (2 if phase.coherence >= VERY_COHERENT else 1)
         if found and phase.coherence >= TIED_COHERENT:  # the delay to the first microphone is only roughly known
@@ -279,8 +284,8 @@ class Evidence:
         Per overhead: on the first microphone's arrival by way of each other drum's microphone.
     """
 
-    xs: tuple[Floats, ...]
-    ys: tuple[Floats, ...]
+    xs: tuple[Heard, ...]
+    ys: tuple[Heard, ...]
     onsets: tuple[NDArray[np.int64], ...]
     rate: float
     betweens: tuple[Between, ...]
@@ -297,19 +302,19 @@ class Evidence:
 
 
 def listen(
-    xs: Sequence[Floats],
-    ys: Sequence[Floats],
+    xs: Sequence[Pieces],
+    ys: Sequence[Pieces],
     onsets: Sequence[NDArray[np.int64]],
     rate: float,
     lag_range: tuple[int, int],
-    zs: Sequence[Floats] = (),
+    zs: Sequence[Pieces] = (),
     betweens: Sequence[Between] | None = None,
 ) -> Evidence:
     """Let one drum's hits vote, for all its microphones and all overheads.
 
     Parameters
     ----------
-    xs, ys : sequence of ndarray, shape (n_hits, n_samples), float64
+    xs, ys : sequence of ndarray, shape (n_hits, n_samples), float64, or Heard
         Pieces of the drum's microphones and of the overheads, cut at the same places at the analysis rate.
     onsets : sequence of ndarray of int, shape (n_hits,)
         First sample of every hit in each of the drum's microphones.
@@ -317,7 +322,7 @@ def listen(
         Hz.
     lag_range : (int, int)
         Earliest and latest arrival after the first microphone's onset, samples.
-    zs : sequence of ndarray
+    zs : sequence of ndarray or Heard
         Pieces of other drums' microphones, by way of which the drum is heard too.
     betweens : sequence of Between, optional
         Delays of the further microphones, if they were measured on more hits than these.
@@ -327,21 +332,22 @@ def listen(
     evidence : Evidence
     """
     low, high = lag_range
+    own, far = tuple(heard(v) for v in xs), tuple(heard(v) for v in ys)
     if betweens is None:
-        betweens = [between(xs[0], xs[m], onsets[0], onsets[m], rate) for m in range(1, len(xs))]
+        betweens = [between(own[0], own[m], onsets[0], onsets[m], rate) for m in range(1, len(own))]
     betweens = tuple(betweens)
-    joined = tuple(m for m in range(len(xs)) if m == 0 or betweens[m - 1].sure)
-    groups = (joined, *((m,) for m in range(1, len(xs)) if not betweens[m - 1].sure))
-    bare = Evidence(tuple(xs), tuple(ys), tuple(onsets), rate, betweens, groups, (), ())
+    joined = tuple(m for m in range(len(own)) if m == 0 or betweens[m - 1].sure)
+    groups = (joined, *((m,) for m in range(1, len(own)) if not betweens[m - 1].sure))
+    bare = Evidence(own, far, tuple(onsets), rate, betweens, groups, (), ())
     votes, pairs = [], []
     for group in groups:
         lags, signs = bare.offsets(group)
-        gx, go = [xs[m] for m in group], [onsets[m] for m in group]
-        votes.append(tuple(_votes(gx, y, go, lags, signs, rate, low, high, COARSE) for y in ys))
-        if len(ys) > 1:
-            pairs.append(pair_votes(gx[0], ys[0], ys[1], go[0], rate, low, high))
-    ways = detours(xs[0], zs, ys, onsets[0], rate, lag_range) if zs else ()
-    return Evidence(tuple(xs), tuple(ys), tuple(onsets), rate, betweens, groups, tuple(votes), tuple(pairs), ways)
+        gx, go = [own[m] for m in group], [onsets[m] for m in group]
+        votes.append(tuple(_votes(gx, y, go, lags, signs, rate, low, high, COARSE) for y in far))
+        if len(far) > 1:
+            pairs.append(pair_votes(gx[0], far[0], far[1], go[0], rate, low, high))
+    ways = detours(own[0], zs, far, onsets[0], rate, lag_range) if zs else ()
+    return Evidence(own, far, tuple(onsets), rate, betweens, groups, tuple(votes), tuple(pairs), ways)
 
 
 def answers(evidence: Evidence, overhead_sign: int = 1) -> DrumTiming:

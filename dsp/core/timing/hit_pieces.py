@@ -14,12 +14,15 @@ from numpy.typing import NDArray
 from scipy.signal import butter, firwin, oaconvolve, sosfilt
 
 __all__ = [
+    "Heard",
+    "Pieces",
     "alone",
     "analysis_rate",
     "at_analysis_rate",
     "attack_samples",
     "best_hits",
     "filtered",
+    "heard",
     "hit_weights",
     "onset_sample",
     "thinning",
@@ -155,6 +158,60 @@ def filtered(x: Floats, low_hz: float, high_hz: float | None, rate: float, order
     return y
 
 
+class Heard:
+    """Pieces of one microphone, and what filters make of them, each worked out once.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n_hits, n_samples), float64
+    """
+
+    def __init__(self, x: Floats) -> None:
+        self.x = x
+        self._bands: dict[tuple[float, float | None, float], Floats] = {}
+
+    def __len__(self) -> int:
+        """Count the hits."""
+        return len(self.x)
+
+    def band(self, low_hz: float, high_hz: float | None, rate: float) -> Floats:
+        """Give the pieces as `filtered` with order 2.
+
+        Parameters
+        ----------
+        low_hz, high_hz : float
+            Edges; None: no low-pass.
+        rate : float
+            Hz.
+
+        Returns
+        -------
+        y : ndarray, shape (n_hits, n_samples)
+            Not to be written to.
+        """
+        key = (low_hz, high_hz, rate)
+        if key not in self._bands:
+            self._bands[key] = filtered(self.x, low_hz, high_hz, rate)
+        return self._bands[key]
+
+
+Pieces = Floats | Heard
+
+
+def heard(x: Pieces) -> Heard:
+    """Wrap pieces unless they are wrapped already.
+
+    Parameters
+    ----------
+    x : ndarray or Heard
+
+    Returns
+    -------
+    heard : Heard
+    """
+    return x if isinstance(x, Heard) else Heard(x)
+
+
 def onset_sample(x: Floats, at: int, rate: float, before_s: float = 0.0005, after_s: float = 0.004) -> int:
     """Find the first sample of a hit near a known time.
 
@@ -187,7 +244,7 @@ def onset_sample(x: Floats, at: int, rate: float, before_s: float = 0.0005, afte
     return onset if abs(onset - at) <= NEAR_S * rate else at
 
 
-def attack_samples(x: Floats, onset: NDArray[np.int64], rate: float) -> NDArray[np.int64]:
+def attack_samples(x: Pieces, onset: NDArray[np.int64], rate: float) -> NDArray[np.int64]:
     """Find where hits get loud: half of the peak of the first 6 ms, 0.2 ms earlier.
 
     A soft mallet or a kick's beater pushes air some ms before the stroke's edge, and the edge is what both
@@ -195,7 +252,7 @@ def attack_samples(x: Floats, onset: NDArray[np.int64], rate: float) -> NDArray[
 
     Parameters
     ----------
-    x : ndarray, shape (n_hits, n_samples), float64
+    x : ndarray, shape (n_hits, n_samples), float64, or Heard
     onset : ndarray of int, shape (n_hits,)
     rate : float
         Hz.
@@ -206,7 +263,7 @@ def attack_samples(x: Floats, onset: NDArray[np.int64], rate: float) -> NDArray[
         Never before the onset.
     """
     n, lead = round(ATTACK_WITHIN_S * rate), round(ATTACK_LEAD_S * rate)
-    y = np.abs(filtered(x, ATTACK_HIGH_PASS_HZ, None, rate))
+    y = np.abs(heard(x).band(ATTACK_HIGH_PASS_HZ, None, rate))
     out = np.array(onset, np.int64)
     for k, a in enumerate(onset):
         piece = y[k, a : a + n]
@@ -236,23 +293,29 @@ def alone(times_s: Floats, others_s: Floats) -> NDArray[np.bool_]:
     return clear if clear.sum() >= FEWEST_ALONE else np.ones(len(times_s), bool)
 
 
-def _mean_square(x: Floats, a: NDArray[np.int64], n: int) -> Floats:
-    """Mean of x² over n samples from a on, per row of `x`."""
-    out = np.zeros(len(x))
-    for k, row in enumerate(x):
-        piece = row[max(int(a[k]), 0) : max(int(a[k]) + n, 0)]
-        out[k] = (piece @ piece) / max(n, 1)
+def _energy(x: Floats) -> Floats:
+    """Running sum of x², from 0 on, per row."""
+    out = np.zeros((x.shape[0], x.shape[1] + 1))
+    np.cumsum(x * x, axis=1, out=out[:, 1:])
     return out
 
 
-def loudest(x: Floats, a: NDArray[np.int64], b: NDArray[np.int64], n: int) -> Floats:
-    """Greatest mean square over `n` samples between samples `a` and `b`, per row of `x`."""
-    out = np.zeros(len(x))
-    for k, row in enumerate(x):
-        total = np.concatenate([[0.0], np.cumsum(row[max(a[k], 0) : b[k]] ** 2)])
-        if len(total) > n:
-            out[k] = (total[n:] - total[:-n]).max() / n
-    return out
+def _mean_square(energy: Floats, a: NDArray[np.int64], n: int) -> Floats:
+    """Mean of x² over n samples from a on, per row; samples outside count as zero."""
+    last = energy.shape[1] - 1
+    rows = np.arange(len(energy))
+    out: Floats = energy[rows, np.clip(a + n, 0, last)] - energy[rows, np.clip(a, 0, last)]
+    return np.maximum(out, 0.0) / max(n, 1)
+
+
+def _loudest(energy: Floats, a: NDArray[np.int64], b: NDArray[np.int64], n: int) -> Floats:
+    """Greatest mean square over n samples between samples a and b, per row."""
+    if not len(energy) or energy.shape[1] <= n:
+        return np.zeros(len(energy))
+    start = np.arange(energy.shape[1] - n)[None, :]
+    inside = (start >= a[:, None]) & (start + n <= b[:, None])
+    out: Floats = np.where(inside, energy[:, n:] - energy[:, :-n], 0.0).max(axis=1)
+    return out / n
 
 
 def hit_weights(
@@ -281,11 +344,13 @@ def hit_weights(
     """
     ms = rate / 1000.0
     first = onset + lag_low
-    noise = np.maximum.reduce([_mean_square(y, first - n, n) for n in (round(25 * ms), round(4 * ms), round(2 * ms))])
-    top = loudest(y, first, onset + lag_high + round(3 * ms), round(3 * ms))
+    of_x, of_y = _energy(x), _energy(y)
+    before = (round(25 * ms), round(4 * ms), round(2 * ms))
+    noise = np.maximum.reduce([_mean_square(of_y, first - n, n) for n in before])
+    top = _loudest(of_y, first, onset + lag_high + round(3 * ms), round(3 * ms))
     noise = NOISE_FACTOR * np.maximum(noise, top * 10 ** (NOISE_FLOOR_DB / 10)) + 1e-20
-    own = _mean_square(x, onset, round(3 * ms)) + 1e-20
-    quiet = _mean_square(x, onset - round(10.5 * ms), round(10 * ms)) + 1e-20
+    own = _mean_square(of_x, onset, round(3 * ms)) + 1e-20
+    quiet = _mean_square(of_x, onset - round(10.5 * ms), round(10 * ms)) + 1e-20
     ratio = np.maximum(top - noise, LEAST_ARRIVAL * top) / own
     gain2 = float(np.median(ratio)) if len(ratio) else 0.0
     there = 10 * np.log10(own * max(gain2, 1e-12) / noise)

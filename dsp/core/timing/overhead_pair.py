@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from spillgate.dsp.core.timing.arrival import BLUR_S, MOST_HITS, Votes, bounded_vote
-from spillgate.dsp.core.timing.hit_pieces import best_hits, filtered, hit_weights
+from spillgate.dsp.core.timing.hit_pieces import Pieces, best_hits, heard, hit_weights
 
 __all__ = ["join", "pair_votes"]
 
@@ -35,13 +35,13 @@ WEIGHT = 0.5
 
 
 def pair_votes(
-    x: Floats, y: Floats, y2: Floats, onset: NDArray[np.int64], rate: float, lag_low: int, lag_high: int
+    x: Pieces, y: Pieces, y2: Pieces, onset: NDArray[np.int64], rate: float, lag_low: int, lag_high: int
 ) -> Votes:
     """Let the best hits vote on the difference of their arrivals at two overheads.
 
     Parameters
     ----------
-    x, y, y2 : ndarray, shape (n_hits, n_samples), float64
+    x, y, y2 : ndarray, shape (n_hits, n_samples), float64, or Heard
         Pieces of the close microphone and both overheads.
     onset : ndarray of int, shape (n_hits,)
         First sample of each hit in `x`.
@@ -73,7 +73,7 @@ def pair_votes(
     blur = np.ones(SMOOTH_BINS) / SMOOTH_BINS
     voters = 0
     for low, high in BANDS_HZ:
-        xf, a, b = (filtered(v, low, high, rate) for v in (x, y, y2))
+        xf, a, b = (heard(v).band(low, high, rate) for v in (x, y, y2))
         _, first, _ = hit_weights(xf, a, onset, rate, lag_low, lag_high)
         _, second, _ = hit_weights(xf, b, onset, rate, lag_low, lag_high)
         chosen = best_hits(np.minimum(first, second), MOST_HITS)
