@@ -24,6 +24,7 @@ PROCESSORS = {
     "align": "spillgate.dsp.processors.align:Align",
     "gate": "spillgate.dsp.processors.gate:Gate",
     "spill": "spillgate.dsp.processors.spill:Spill",
+    "snare-spill": "spillgate.dsp.processors.snare_spill:SnareSpill",
     "check": "spillgate.dsp.processors.check:Check",
     "offset": "spillgate.dsp.processors.offset:Offset",
     "low-cut": "spillgate.dsp.processors.low_cut:LowCut",

@@ -118,6 +118,8 @@ class Parts:
         Time in which the drum is silent, s: where the leaks are learned.
     unexplained : float
         Share of the energy in that time which is more than twice the bleed that the other mics explain.
+    chosen : ndarray, shape (n_bands, n_frames), float32, or None
+        That part of the bleed which comes from the chosen mics.
     """
 
     x: NDArray[np.float32]
@@ -126,6 +128,7 @@ class Parts:
     rates: NDArray[np.float64]
     silent_s: float
     unexplained: float
+    chosen: NDArray[np.float32] | None = None
 
 
 def take_apart(
@@ -134,6 +137,8 @@ def take_apart(
     hits: NDArray[np.int64],
     frame_s: float,
     known: Parts | None = None,
+    chosen: NDArray[np.bool_] | None = None,
+    silence: tuple[float, float] = (SILENT_FROM_S, SILENT_RAMP_S),
 ) -> Parts:
     """Split the band powers of a tom track into the drum and its bleed.
 
@@ -150,6 +155,10 @@ def take_apart(
     known : Parts, optional
         Of the same track, mics and hits before something was taken off it: bands in which nothing changed are taken
         over from it.
+    chosen : ndarray, shape (n_mics,), bool, optional
+        Mics whose part of the bleed is wanted for itself.
+    silence : (float, float), optional
+        From so long after a hit the drum grows silent, and over so long, s.
 
     Returns
     -------
@@ -162,7 +171,7 @@ def take_apart(
     rates = np.empty((n_bands, 4))
     age = ages(hits, n_frames)
     span = age_class(age, frame_s)
-    weight = _silence_weight(age, hits, frame_s)
+    weight = _silence_weight(age, hits, frame_s, silence)
     ones, none = np.ones(n_frames, np.float32), np.zeros(n_frames, np.float32)
     first = _chosen(np.flatnonzero(weight > 0))
     silent_s = float(np.sum(weight, dtype=np.float64)) * frame_s
@@ -180,6 +189,9 @@ def take_apart(
         noise = START_NOISE * np.average(x, axis=1, weights=weight)
     else:
         noise = NOISE_FACTOR * np.percentile(x, NOISE_PERCENTILE, axis=1)
+
+    part = None if chosen is None else np.zeros_like(x)
+    of_part = np.zeros(len(rows), bool) if chosen is None else _rows_of(chosen, close, len(smears))
 
     def follow(k: int) -> None:
         rates[k] = decay_rates(x[k], bleed[k], age, frame_s, span)
@@ -208,12 +220,20 @@ def take_apart(
         follow(k)
         leaks = fit_leaks(x[k], rows, ones, ring[k], leaks, bound, SECOND_UPDATES, second, MOST_OVER)
         bleed[k] = _sum_of(rows, leaks)
+        if part is not None:
+            part[k] = _sum_of(rows, np.where(of_part, leaks, 0.0))
         follow(k)
     clear = np.where(weight >= SILENT_CLEAR, weight, np.float32(0))
     more = float(np.sum(clear * np.maximum(x - UNEXPLAINED * bleed, 0), dtype=np.float64))
     energy = float(np.sum(clear * x, dtype=np.float64))
     clear_s = float(np.sum(clear, dtype=np.float64)) * frame_s
-    return Parts(x, bleed, ring, rates, clear_s, more / energy if energy > 0 else 0.0)
+    return Parts(x, bleed, ring, rates, clear_s, more / energy if energy > 0 else 0.0, part)
+
+
+def _rows_of(chosen: NDArray[np.bool_], close: NDArray[np.bool_], n_smears: int) -> NDArray[np.bool_]:
+    """Tell of each source, copies and noise included, whether it belongs to a chosen mic."""
+    copies = 1 + n_smears * close.astype(np.int64)
+    return np.append(np.repeat(chosen, copies), False)
 
 
 def _turned(mics: Sequence[Mic], first: int, stop: int, n_frames: int) -> NDArray[np.float32]:
@@ -303,9 +323,11 @@ def _chosen(frames: NDArray[np.int64]) -> NDArray[np.int64]:
     return frames[np.arange(MOST_FRAMES) * len(frames) // MOST_FRAMES]
 
 
-def _silence_weight(age: NDArray[np.int64], hits: NDArray[np.int64], frame_s: float) -> NDArray[np.float32]:
+def _silence_weight(
+    age: NDArray[np.int64], hits: NDArray[np.int64], frame_s: float, silence: tuple[float, float]
+) -> NDArray[np.float32]:
     since = np.where(age < 0, np.inf, age * frame_s)
-    weight = np.clip((since - SILENT_FROM_S) / SILENT_RAMP_S, SILENT_LEAST, 1.0).astype(np.float32)
+    weight = np.clip((since - silence[0]) / silence[1], SILENT_LEAST, 1.0).astype(np.float32)
     for h in hits:
         weight[max(h - ROUND_HITS, 0) : h + ROUND_HITS + 1] = 0.0
     return weight
