@@ -57,7 +57,9 @@ def worker(folder: Path, name: str) -> contextlib.AbstractContextManager[subproc
 
 def address(folder: Path) -> str:
     file = folder / "scheduler.json"
-    wait(file.is_file, "the scheduler starts")
+    wait(
+        lambda: file.is_file() and file.read_text().endswith("}"), "the scheduler starts"
+    )  # there before it is written
     return str(json.loads(file.read_text())["address"])
 
 
