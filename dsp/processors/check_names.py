@@ -23,14 +23,14 @@ BRIGHTNESS = {"kick": 0, "tom": 0, "snare": 1, "hat": 2}
 BRIGHTER_DB = {("kick", "snare"): 5.0, ("kick", "hat"): 5.0, ("snare", "hat"): 6.0}
 BRIGHTER_TOM_DB = 12.0
 """A drum so much brighter than one that should be brighter: names exchanged.  In the right order made and recorded kits
-have −4.5 or less, toms and snare −1.6, snares and hats in a few made takes up to 4.8; clipping makes a drum brighter."""
+have −4.5 or less, toms and snare −1.6, snare and hat at times up to 4.8; clipping makes a drum brighter."""
 DARK_DB, BRIGHT_DB = {"snare": -4.0, "hat": 12.0}, {"kick": -6.0, "tom": -6.0, "snare": -2.0}
 """And the one that should be brighter is no brighter than this, the other no darker: each sounds like the other's name.
 """
 LOWER_DB = 2.0
 """A rack tom has so much more energy under 100 Hz, re all of it, than the kick (in the right order −3.3 or less)."""
 HIGHER_SEMITONES, HIGHER_LEAD = 3.5, 0.25
-"""A tom sounds so much higher than one that should be higher, clearly (tuned on made takes; in the right order up to 0.22 happens)."""
+"""A tom sounds so much higher than one that should be higher, clearly (tuned on made takes, up to 0.22 in right order)."""
 ALONE_BEFORE_S, ALONE_AFTER_S = 0.05, 0.2
 LENGTH_S, LENGTH_SHARE = 1.0, 0.02
 """A file shorter than the longest by both is odd: recorders stop their tracks within a buffer of each other (common
