@@ -30,7 +30,7 @@ DARK_DB, BRIGHT_DB = {"snare": -4.0, "hat": 12.0}, {"kick": -6.0, "tom": -6.0, "
 LOWER_DB = 2.0
 """A rack tom has so much more energy under 100 Hz, re all of it, than the kick (in the right order −3.3 or less)."""
 HIGHER_SEMITONES, HIGHER_LEAD = 3.5, 0.25
-"""A tom sounds so much higher than one that should be higher, clearly (tuned on made takes, up to 0.22 in right order)."""
+"""A tom sounds so much higher than one that should be higher, clearly (made takes in right order: up to 0.22)."""
 ALONE_BEFORE_S, ALONE_AFTER_S = 0.05, 0.2
 LENGTH_S, LENGTH_SHARE = 1.0, 0.02
 """A file shorter than the longest by both is odd: recorders stop their tracks within a buffer of each other (common
