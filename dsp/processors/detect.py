@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from spillgate.dsp.core.hits.decide import Decision, Judge
-    from spillgate.dsp.core.hits.scene import Scene
+    from spillgate.dsp.core.hits.scene import Lows, Scene
 
 __all__ = ["Detect"]
 
@@ -59,7 +59,7 @@ class Detect(Processor):
     name: ClassVar[str] = "detect"
     summary: ClassVar[str] = "finds every hit and whose it is"
     gives: ClassVar[frozenset[str]] = frozenset({"hits"})
-    features: ClassVar[frozenset[str]] = frozenset({"band_envelopes"})
+    features: ClassVar[frozenset[str]] = frozenset({"band_envelopes", "low_band"})
 
     softest_db: Annotated[
         float | None,
@@ -81,7 +81,11 @@ class Detect(Processor):
             return plan.with_hits(()).replace(drums=states).with_questions(f"{self.name}.", ())
         weights, version = load_weights()
         scene = listen(
-            [envelopes[t.id] for t in alive], kit, lambda f, items: take.map(f, items, "finding hits"), take.room
+            [envelopes[t.id] for t in alive],
+            kit,
+            [lows_of(take.features["low_band"].get(t.id), take.sr) for t in alive],
+            lambda f, items: take.map(f, items, "finding hits"),
+            take.room,
         )
         scene, decision, triggers = _with_triggers(take, scene, decide(scene, weights))
         decision = without_the_neighbours(take, scene, decision)
@@ -236,14 +240,35 @@ def kit_of(mics: Sequence[Track]) -> Any:
     )
 
 
+def lows_of(low_band: NDArray[np.float32] | None, sr: int) -> Lows | None:
+    """Say what the rows of the feature ``low_band`` mean.
+
+    Parameters
+    ----------
+    low_band : ndarray, shape (n, 1), or None
+        None for tracks of which it is not measured.
+    sr : int
+        Hz.
+
+    Returns
+    -------
+    lows : Lows or None
+    """
+    from spillgate.dsp.core.hits.envelopes import frame_length
+    from spillgate.dsp.core.hits.lows import low_rate
+    from spillgate.dsp.core.hits.scene import Lows
+
+    return None if low_band is None else Lows(low_band[:, 0], low_rate(sr), frame_length(sr) / sr)
+
+
 @functools.cache
-def load_weights() -> tuple[Mapping[str, tuple[Judge, Judge]], str]:
+def load_weights() -> tuple[Mapping[str, tuple[Judge, ...]], str]:
     """Read the trained tables.
 
     Returns
     -------
     weights : mapping of str to tuple of Judge
-        Per kind of drum those of the first and the second pass.
+        Per kind of drum those of the three passes.
     version : str
     """
     import numpy as np
@@ -259,11 +284,14 @@ def load_weights() -> tuple[Mapping[str, tuple[Judge, Judge]], str]:
     parts = ("roots", "feature", "threshold", "left", "right", "value")
     weights = {}
     with data.joinpath("detect.npz").open("rb") as stream, np.load(stream) as held:
-        for kind, w in table["kinds"].items():
-            trees = None
-            if "base" in w:
-                trees = Trees(base=w["base"], **{p: held[f"{kind}/{p}"] for p in parts})
-            weights[kind] = (Judge(np.array(w["first"])), Judge(np.array(w["second"]), trees))
+        for kind, passes in table["kinds"].items():
+            judges = []
+            for k, w in enumerate(passes):
+                trees = None
+                if "base" in w:
+                    trees = Trees(base=w["base"], **{p: held[f"{kind}/{k}/{p}"] for p in parts})
+                judges.append(Judge(np.array(w["weights"]), trees))
+            weights[kind] = tuple(judges)
     return weights, str(table["version"])
 
 

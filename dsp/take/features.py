@@ -52,6 +52,7 @@ class Feature(Protocol):
 FEATURES: dict[str, str] = {
     "band_envelopes": "spillgate.dsp.core.hits.envelopes:BandEnvelopes",
     "band_powers": "spillgate.dsp.core.cleaning.bandgrid:BandPowers",
+    "low_band": "spillgate.dsp.core.hits.lows:LowBand",
     "low_rate": "spillgate.dsp.core.cleaning.lowrate:LowRate",
     "levels": "spillgate.dsp.core.checks.levels:Levels",
 }

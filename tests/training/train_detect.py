@@ -1,62 +1,74 @@
 """Trains the tables by which hits are decided: ``dsp/processors/data/detect.json`` and ``detect.npz``.
 
-    python tests/training/train_detect.py [--takes 72] [--cache FOLDER] [--out FILE]
+    python tests/training/train_detect.py [--takes 53] [--cache FOLDER] [--out FILE]
 
-Makes the takes of `recipes`, uses each whole and thinned (without overheads and hat; toms only), all of that under
-cymbal wash too, and fits one logistic regression per kind of drum and pass.  Every eighth take is kept aside and only
-judged.  Same arguments, same table.  Sample sets come from the Debian packages named in `sample_sets`; with
+Makes the takes of `recipes`, uses each whole, under a wash of cymbals, and thinned (without overheads and hat; toms
+only), and fits one logistic regression per kind of drum and pass, for toms boosted trees besides.  What the second and
+the third pass are told by the one before comes from judges that never saw that take.  Every eighth take is kept aside
+and only judged.  Same arguments, same table.  Sample sets come from the Debian packages named in `sample_sets`; with
 ``--models-only`` none are needed.
 """
 
 from __future__ import annotations
 
 import argparse
+import functools
 import hashlib
 import json
 import multiprocessing
 import pickle
 import sys
 import time
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import butter, sosfilt
 
-from spillgate.dsp.core.hits.decide import Judge, judge, weight_names
-from spillgate.dsp.core.hits.envelopes import frame_length
+from spillgate.dsp.core.hits.decide import Judge, decide, judge, weight_names
+from spillgate.dsp.core.hits.envelopes import EDGES_HZ, N_BANDS, frame_length
 from spillgate.dsp.core.hits.logistic import fit
 from spillgate.dsp.core.hits.ownership import FEATURES, features
 from spillgate.dsp.core.hits.relearn import second_sources, thinned
-from spillgate.dsp.core.hits.scene import Scene, listen
+from spillgate.dsp.core.hits.scene import Scene, Sources, listen
 from spillgate.dsp.core.hits.trees import Trees
-from spillgate.dsp.processors.detect import kit_of
+from spillgate.dsp.processors.detect import Detect, kit_of, lows_of
 from spillgate.dsp.synth import KITS, random_take
-from spillgate.dsp.take import Track
+from spillgate.dsp.take import Take, Track
 from spillgate.dsp.take.features import measure
 
 sys.path.insert(0, str(Path(__file__).parent))
 from sample_sets import load_sample_set  # type: ignore[import-not-found]
 
 OUT = Path(__file__).parents[2] / "dsp/processors/data/detect.json"
-VERSION = 2
-RIDGE = 10.0
+VERSION = 3
+RIDGE = 3.0
 GROWTH: dict[str, Any] = {
-    "max_iter": 120,
+    "max_iter": 200,
     "learning_rate": 0.08,
     "max_leaf_nodes": 8,
-    "min_samples_leaf": 150,
+    "min_samples_leaf": 80,
     "l2_regularization": 20.0,
     "max_bins": 64,
     "early_stopping": False,
 }
 """Of the trees: few and shallow, as the takes are made and the kits are few."""
 WITH_TREES = ("tom", "tom_alone")
-"""Kinds whose second pass is judged by trees besides the regression; on the others they learned the made kits."""
-SIGNS = {f[0]: 1 for f in FEATURES} | {"scatter": -1, "leak_probability": -1, "overhead_distance": 0}
+"""Kinds whose later passes are judged by trees besides the regression; on the others they learned the made kits."""
+SIGNS = {f[0]: 1 for f in FEATURES} | {
+    "scatter": -1,
+    "leak_probability": -1,
+    "overhead_distance": 0,
+    "usually": -1,
+}
 """Which way each number may speak; 0: not at all."""
+OF_LOWS = tuple(f[0] for f in FEATURES if "low_" in f[0] and f[0] != "ring_excess_low")
+"""Not measured on snares and hats."""
+OF_THE_WHOLE = ("surest", "usually", "hits")
+"""Not heard on toms: in a take of loud neighbours they made a tom sure that was never hit."""
 FOR_HATS_ONLY = (
     "level",
     "rise_first",
@@ -78,9 +90,12 @@ NEAR_MS, UNCLEAR_MS = 12.0, 14.0
 """The nearest candidate within the first of a true hit is it; others within the second are left out."""
 KEPT_ASIDE = 8
 WORKERS = 2
-THIN_BY = ("whole", "no overheads or hat", "toms only")
-WASH = ((0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (-9.0, 2.4), (-3.0, 8.4), (0.0, 30.0))
-"""Per band: dB re the treble of the wash, and degrees of freedom in a millisecond."""
+THIN_BY = ("no overheads or hat", "toms only")
+WASH = {2: -15.0, 3: -9.0, 4: -3.0, 5: 0.0}
+"""Per band: dB re the treble of the wash."""
+SWELL_S, SWELL_DB = 0.4, 5.0
+PASSES = 3
+PARTS = ("roots", "feature", "threshold", "left", "right", "value")
 
 
 @dataclass(frozen=True)
@@ -97,12 +112,21 @@ class Recipe:
 
 
 @dataclass(frozen=True)
+class Heard:
+    """What is measured of every track: envelopes and lows."""
+
+    envelopes: dict[str, NDArray[np.float32]]
+    low_bands: dict[str, NDArray[np.float32]]
+
+
+@dataclass(frozen=True)
 class Material:
-    """What training needs of a take."""
+    """What training needs of a take: heard as it is and under a wash of cymbals."""
 
     recipe: Recipe
     tracks: tuple[Track, ...]
-    envelopes: dict[str, NDArray[np.float32]]
+    plain: Heard
+    washed: Heard
     arrivals: dict[str, tuple[tuple[float, str, float, float], ...]]
 
 
@@ -134,8 +158,8 @@ def recipes(n: int, models_only: bool) -> list[Recipe]:
 
 
 def make(recipe: Recipe, cache: Path | None) -> Material:
-    """Make a take and keep only its envelopes and truth."""
-    digest = hashlib.blake2b(repr(recipe).encode(), digest_size=8).hexdigest()
+    """Make a take and keep only what is measured of it and its truth."""
+    digest = hashlib.blake2b(repr((VERSION, recipe)).encode(), digest_size=8).hexdigest()
     kept = cache / f"{digest}.pickle" if cache else None
     if kept and kept.exists():
         found: Material = pickle.loads(kept.read_bytes())
@@ -150,62 +174,72 @@ def make(recipe: Recipe, cache: Path | None) -> Material:
         bleed_db=recipe.bleed_db,
         samples=samples,
     )
-    take = measure(made.take, ["band_envelopes"])
-    material = Material(recipe, take.tracks, dict(take.features["band_envelopes"]), dict(made.arrivals))
+    take = measured(made.take)
+    tracks = [t for t in take.tracks if t.id in take.features["band_envelopes"]]
+    under = Take.from_arrays(tracks, washed(take, tracks, made.audio, recipe.seed), recipe.sr, "washed")
+    material = Material(recipe, tuple(tracks), heard(take), heard(measured(under)), dict(made.arrivals))
     if kept:
         kept.write_bytes(pickle.dumps(material))
     return material
 
 
+def measured(take: Take) -> Take:
+    """Measure what hits are found by."""
+    return measure(take, Detect.features)
+
+
+def heard(take: Take) -> Heard:
+    """Keep what was measured."""
+    return Heard(dict(take.features["band_envelopes"]), dict(take.features["low_band"]))
+
+
+def washed(
+    take: Take, tracks: list[Track], audio: Mapping[str, NDArray[np.float32]], seed: int
+) -> dict[str, NDArray[np.float32]]:
+    """Add the sustained sound of loud cymbals: noise above 220 Hz that swells and sinks slowly."""
+    rng = np.random.default_rng(seed)
+    out = {}
+    for t in tracks:
+        e, x = take.features["band_envelopes"][t.id], audio[t.id]
+        at = np.arange(0, len(x) + SWELL_S * take.sr, SWELL_S * take.sr)
+        swell = np.interp(np.arange(len(x)), at, rng.normal(0.0, SWELL_DB, len(at)))
+        treble = e[:, N_BANDS - 1]
+        loud = np.partition(treble, -min(60, len(e)))[-min(60, len(e))]
+        top = rng.uniform(-28.0, 2.0) if t.is_close else rng.uniform(-28.0, -8.0)
+        noise = rng.standard_normal(len(x))
+        wash = np.zeros(len(x))
+        for band, below_db in WASH.items():
+            if band < N_BANDS - 1:
+                ladder = butter(2, EDGES_HZ[band : band + 2], "bandpass", fs=take.sr, output="sos")
+            else:
+                ladder = butter(2, EDGES_HZ[band], "highpass", fs=take.sr, output="sos")
+            part = sosfilt(ladder, noise)
+            wash += part * np.sqrt(loud * 10 ** ((top + below_db) / 10) / np.mean(part**2))
+        out[t.id] = np.asarray(x + wash * 10 ** (swell / 20), np.float32)
+    return out
+
+
 def scenes(material: Material) -> Iterator[tuple[str, Scene, NDArray[np.float64]]]:
-    """Yield the take whole and thinned, and the same under cymbal wash.
+    """Yield the take whole, washed and thinned.
 
     Gives how, what is heard, and per candidate 1 hit, 0 none, −1 unclear.
     """
-    heard = [t for t in material.tracks if t.id in material.envelopes]
-    under = washed(material)
-    for how in THIN_BY:
+    whole = list(material.tracks)
+    for how, by in (("whole", material.plain), ("washed", material.washed), *((h, material.plain) for h in THIN_BY)):
         mics = [
             t
-            for t in heard
+            for t in whole
             if not (
                 ("overheads" in how and t.role == "overhead")
                 or ("hat" in how and t.role == "hat")
                 or (how == "toms only" and t.role != "tom")
             )
         ]
-        if len(mics) < len(heard) or how == "whole":
-            for name, envelopes in ((how, material.envelopes), (f"{how}, washed", under)):
-                scene = listen([envelopes[t.id] for t in mics], kit_of(mics))
-                yield name, scene, label(material, mics, scene)
-
-
-def washed(material: Material) -> dict[str, NDArray[np.float32]]:
-    """Add the sustained sound of loud cymbals to the envelopes: noise above 600 Hz that swells and sinks slowly.
-
-    The energy of noise in a band of width B over T is χ² with 2BT degrees of freedom; the cross term with what is
-    there is normal with that spread.
-    """
-    rng = np.random.default_rng(material.recipe.seed)
-    out = {}
-    for t in material.tracks:
-        if t.id not in material.envelopes:
+        if len(mics) == len(whole) and how in THIN_BY:
             continue
-        e = material.envelopes[t.id].astype(np.float64)
-        n = len(e)
-        at = np.arange(0, n + 400, 400)
-        swell = np.interp(np.arange(n), at, rng.normal(0.0, 5.0, len(at)))
-        loud = np.partition(e, -min(60, n), axis=0)[-min(60, n)]
-        top = rng.uniform(-28.0, 2.0) if t.is_close else rng.uniform(-28.0, -8.0)
-        for band, (below_db, freedom) in enumerate(WASH):
-            if freedom == 0.0:
-                continue
-            level = loud[band] * 10 ** ((top + below_db + swell) / 10)
-            noise = level * rng.chisquare(freedom, n) / freedom
-            cross = 2.0 * np.sqrt(e[:, band] * level) * rng.normal(0.0, 1.0, n) / np.sqrt(freedom)
-            e[:, band] = np.maximum(e[:, band] + noise + cross, 0.0)
-        out[t.id] = e.astype(np.float32)
-    return out
+        lows = [lows_of(by.low_bands.get(t.id), material.recipe.sr) for t in mics]
+        scene = listen([by.envelopes[t.id] for t in mics], kit_of(mics), lows)
+        yield how, scene, label(material, mics, scene)
 
 
 def label(material: Material, mics: list[Track], scene: Scene) -> NDArray[np.float64]:
@@ -234,30 +268,43 @@ def _scenes(material: Material) -> list[tuple[str, Scene, NDArray[np.float64]]]:
     return list(scenes(material))
 
 
-def train(materials: list[Material]) -> dict[str, tuple[Judge, Judge]]:
-    """Fit both passes."""
+def train(materials: list[Material]) -> dict[str, tuple[Judge, ...]]:
+    """Fit all passes."""
     with multiprocessing.get_context("fork").Pool(WORKERS) as pool:
-        every = [one for of_take in pool.imap(_scenes, materials) for one in of_take]
-    print(f"{len(every)} scenes, {sum(len(s.candidates) for _, s, _ in every)} candidates", flush=True)
-    first = fit_pass([(s, features(s, s.sources), y) for _, s, y in every], ())
-    both = {kind: (w, w) for kind, w in first.items()}
-    again = []
-    for _, scene, labels in every:
-        p = judge(scene, features(scene, scene.sources), both, 0)
-        again.append((scene, features(scene, second_sources(scene, p), p), labels))
-    second = fit_pass(again, WITH_TREES)
-    return {kind: (first[kind], second[kind]) for kind in KINDS}
+        of_takes = pool.map(_scenes, materials, chunksize=1)
+    every = [(k, *one) for k, of_take in enumerate(of_takes) for one in of_take]
+    print(f"{len(every)} scenes, {sum(len(s.candidates) for _, _, s, _ in every)} candidates", flush=True)
+    judges: dict[str, tuple[Judge, ...]] = {kind: () for kind in KINDS}
+    sources: list[Sources] = [s.sources for _, _, s, _ in every]
+    told: list[NDArray[np.float64] | None] = [None] * len(every)
+    for which in range(PASSES):
+        examples = [
+            (k, s, features(s, known, p), y) for (k, _, s, y), known, p in zip(every, sources, told, strict=True)
+        ]
+        trees = WITH_TREES if which else ()
+        halves = [fit_pass([e[1:] for e in examples if e[0] % 2 != half], trees) for half in (0, 1)]
+        told = [judge(s, numbers, halves[k % 2], 0) for k, s, numbers, _ in examples]
+        if which == 0:
+            sources = [second_sources(s, p) for (_, _, s, _), p in zip(every, told, strict=True)]
+        found = fit_pass([e[1:] for e in examples], trees)
+        if which == PASSES - 1:
+            found = {kind: (calibrated(kind, by, every, told),) for kind, (by,) in found.items()}
+        judges = {kind: (*judges[kind], *found[kind]) for kind in KINDS}
+        print(f"pass {which + 1} fitted", flush=True)
+    return judges
 
 
 def fit_pass(
     examples: list[tuple[Scene, NDArray[np.float64], NDArray[np.float64]]], with_trees: tuple[str, ...]
-) -> dict[str, Judge]:
+) -> dict[str, tuple[Judge]]:
     """Fit the judges of every kind."""
     found = {}
     at, (_, least, most) = next((i, f) for i, f in enumerate(FEATURES) if f[0] == "excess_mean")
     easy_below = (EASY_DB - least) / (most - least)
     for kind in KINDS:
-        signs = np.array([0 if kind != "hat" and f[0] in FOR_HATS_ONLY else SIGNS[f[0]] for f in FEATURES])
+        unheard = (() if kind == "hat" else FOR_HATS_ONLY) + (OF_LOWS if kind in ("snare", "hat") else ())
+        unheard += OF_THE_WHOLE if kind in WITH_TREES else ()
+        signs = np.array([0 if f[0] in unheard else SIGNS[f[0]] for f in FEATURES])
         x, y, heed = [], [], []
         for scene, numbers, labels in examples:
             names = np.array(weight_names(scene.kit))
@@ -269,9 +316,33 @@ def fit_pass(
             heed.append(np.where(easy[kept], float(EASY_KEPT), 1.0))
         of_kind = np.concatenate(x), np.concatenate(y), np.concatenate(heed)
         weights = np.round(fit(of_kind[0], of_kind[1], RIDGE, of_kind[2], signs), 5)
-        found[kind] = Judge(weights, grow(*of_kind, signs) if kind in with_trees else None)
-        print(kind, len(of_kind[1]), int(of_kind[1].sum()), flush=True)
+        found[kind] = (Judge(weights, grow(*of_kind, signs) if kind in with_trees else None),)
     return found
+
+
+def calibrated(
+    kind: str,
+    by: Judge,
+    every: list[tuple[int, str, Scene, NDArray[np.float64]]],
+    told: list[NDArray[np.float64]],
+) -> Judge:
+    """Stretch and shift log odds to what judges of the same kind were right about on takes they never saw.
+
+    J. Platt, "Probabilistic outputs for support vector machines", Advances in Large Margin Classifiers, 1999.
+    """
+    odds, right = [], []
+    for (_, _, scene, labels), p in zip(every, told, strict=True):
+        use = (np.array(weight_names(scene.kit))[scene.candidates.drum] == kind) & (labels >= 0)
+        odds.append(np.log(np.maximum(p[use], 1e-9) / np.maximum(1.0 - p[use], 1e-9)))
+        right.append(labels[use])
+    slope, shift = np.round(fit(np.concatenate(odds)[:, None], np.concatenate(right), 1e-3), 4)
+    print(kind, "calibrated", slope, shift, flush=True)
+    weights = slope * by.weights
+    weights[-1] += shift
+    if by.trees is None:
+        return Judge(np.round(weights, 5))
+    trees = replace(by.trees, base=slope * by.trees.base + shift, value=(slope * by.trees.value).astype(np.float32))
+    return Judge(np.round(weights, 5), trees)
 
 
 def grow(x: NDArray[np.float64], y: NDArray[np.float64], heed: NDArray[np.float64], signs: NDArray[np.int64]) -> Trees:
@@ -301,13 +372,12 @@ def grow(x: NDArray[np.float64], y: NDArray[np.float64], heed: NDArray[np.float6
     return Trees(base, np.array(roots, np.int32), feature, threshold, left, right, value)
 
 
-def judge_takes(materials: list[Material], weights: dict[str, tuple[Judge, Judge]]) -> None:
+def judge_takes(materials: list[Material], weights: dict[str, tuple[Judge, ...]]) -> None:
     """Print F of the takes kept aside: audible hits, within 20 ms."""
     counts: dict[tuple[str, str], NDArray[np.float64]] = {}
     for m in materials:
         for how, scene, labels in scenes(m):
-            p = judge(scene, features(scene, scene.sources), weights, 0)
-            p = judge(scene, features(scene, second_sources(scene, p), p), weights, 1)
+            p = decide(scene, weights).probability
             kept = thinned(scene.candidates.drum, scene.candidates.frame, p, 0.4)
             for d, kind in enumerate(scene.kit.kinds):
                 mine = scene.candidates.drum == d
@@ -326,14 +396,14 @@ def judge_takes(materials: list[Material], weights: dict[str, tuple[Judge, Judge
         print(f"  false {false:.0f}  missed {missed:.0f}", flush=True)
 
 
-def _written(first: Judge, second: Judge) -> dict[str, Any]:
-    entry: dict[str, Any] = {"first": first.weights.tolist(), "second": second.weights.tolist()}
-    return entry | ({"base": second.trees.base} if second.trees else {})
+def _written(judge: Judge) -> dict[str, Any]:
+    entry: dict[str, Any] = {"weights": judge.weights.tolist()}
+    return entry | ({"base": judge.trees.base} if judge.trees else {})
 
 
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("--takes", type=int, default=72)
+    ask.add_argument("--takes", type=int, default=53)
     ask.add_argument("--models-only", action="store_true")
     ask.add_argument("--cache", type=Path)
     ask.add_argument("--out", type=Path, default=OUT)
@@ -341,9 +411,10 @@ def main() -> None:
     begun = time.monotonic()
     listed = recipes(wanted.takes, wanted.models_only)
     materials = []
-    for r in listed:
-        materials.append(make(r, wanted.cache))
-        print(f"{time.monotonic() - begun:.0f} s  {r}", flush=True)
+    with multiprocessing.get_context("fork").Pool(WORKERS) as pool:
+        for m in pool.imap(functools.partial(make, cache=wanted.cache), listed):
+            materials.append(m)
+            print(f"{time.monotonic() - begun:.0f} s  {m.recipe}", flush=True)
     teach = [m for k, m in enumerate(materials) if k % KEPT_ASIDE != KEPT_ASIDE - 1]
     aside = [m for k, m in enumerate(materials) if k % KEPT_ASIDE == KEPT_ASIDE - 1]
     table = train(teach)
@@ -351,12 +422,17 @@ def main() -> None:
     document = {
         "version": VERSION,
         "features": [f[0] for f in FEATURES],
-        "kinds": {k: _written(*both) for k, both in table.items()},
+        "kinds": {k: [_written(j) for j in passes] for k, passes in table.items()},
         "takes": [asdict(m.recipe) for m in teach],
     }
     wanted.out.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
-    parts = ("roots", "feature", "threshold", "left", "right", "value")
-    arrays = {f"{k}/{p}": getattr(both[1].trees, p) for k, both in table.items() if both[1].trees for p in parts}
+    arrays = {
+        f"{kind}/{k}/{part}": getattr(j.trees, part)
+        for kind, passes in table.items()
+        for k, j in enumerate(passes)
+        if j.trees
+        for part in PARTS
+    }
     np.savez_compressed(wanted.out.with_suffix(".npz"), **arrays)
     print(f"wrote {wanted.out.name}", flush=True)
 

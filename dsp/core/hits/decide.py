@@ -1,4 +1,4 @@
-"""From envelopes to hits: two passes of measuring, deciding and learning."""
+"""From envelopes to hits: three passes of measuring and deciding, with learning between the first two."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ class Judge:
     trees: Trees | None = None
 
 
-Weights = Mapping[str, tuple[Judge, Judge]]
-"""Per kind of drum the judges of the first and of the second pass."""
+Weights = Mapping[str, tuple[Judge, ...]]
+"""Per kind of drum the judges of the three passes."""
 
 
 @dataclass(frozen=True)
@@ -87,11 +87,13 @@ def decide(scene: Scene, weights: Weights) -> Decision:
     """
     first = judge(scene, features(scene, scene.sources), weights, 0)
     sources = second_sources(scene, first)
-    return Decision(judge(scene, features(scene, sources, first), weights, 1), sources)
+    second = judge(scene, features(scene, sources, first), weights, 1)
+    # once more with better neighbours: a roll is made sure by all its strokes together
+    return Decision(judge(scene, features(scene, sources, second), weights, 2), sources)
 
 
 def judge(scene: Scene, numbers: NDArray[np.float64], weights: Weights, which: int) -> NDArray[np.float64]:
-    """Probability of every candidate from its numbers, with the weights of one pass (0 or 1)."""
+    """Probability of every candidate from its numbers, with the weights of one pass (0 to 2)."""
     p = np.zeros(len(numbers))
     for d, name in enumerate(weight_names(scene.kit)):
         mine = scene.candidates.drum == d

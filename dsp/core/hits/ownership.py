@@ -17,12 +17,17 @@ from numpy.typing import NDArray
 from spillgate.dsp.core.hits.envelopes import N_BANDS
 from spillgate.dsp.core.hits.events import N_NUMBERS, OVERHEAD_BANDS
 from spillgate.dsp.core.hits.explain import Kit
+from spillgate.dsp.core.hits.lows import N_LOWS
+from spillgate.dsp.core.hits.relearn import thinned
+from spillgate.dsp.core.hits.rolls import support
 from spillgate.dsp.core.hits.scene import FAR, Candidates, Scene, Sources
 
 __all__ = ["FEATURES", "features"]
 
 FRESH_BEFORE, LEAK_BEFORE, LEAST = 0.18, 0.7, 3e-5
 """Shares of the energy before in numerator and denominator of the excess.  Tuned on takes of three kits."""
+LEAST_LOW = 1e-5
+"""The same for the innovation of the lows."""
 PEAK_BEFORE = 0.05
 """Share of the greatest energy of the 30 ms before in the denominator: a ring that beats is no new stroke."""
 WINDOW_DB = 10.0
@@ -60,6 +65,16 @@ FEATURES: tuple[tuple[str, float, float], ...] = (
     ("context_after", 0.0, 1.0),
     ("leak_distance", 0.0, FAR),
     ("leak_probability", 0.0, 1.0),
+    *((f"low_excess_{k}", -20.0, 20.0) for k in range(N_LOWS)),
+    *((f"low_rise_{k}", -5.0, 25.0) for k in range(N_LOWS)),
+    *((f"firm_excess_{k}", -20.0, 20.0) for k in range(3)),
+    ("firm_excess_mean", -20.0, 20.0),
+    *((f"firm_low_excess_{k}", -20.0, 20.0) for k in range(N_LOWS)),
+    ("neighbours", -30.0, 0.0),
+    ("more_neighbours", -30.0, 0.0),
+    ("surest", 0.0, 12.0),
+    ("usually", 0.0, 16.0),
+    ("hits", 0.0, 5.0),
 )
 """Name and range of every number; what lies outside the range is clipped."""
 
@@ -109,12 +124,18 @@ def features(scene: Scene, sources: Sources, probability: NDArray[np.float64] | 
     columns: dict[str, NDArray[Any]] = {}
     own_vector = np.array([leaks[d, own[0]] for d, own in enumerate(kit.own)])[c.drum]
     main = np.array([own[0] for own in kit.own])[c.drum]
-    leak = np.zeros((n, N_NUMBERS))
+    leak, most = np.zeros((n, N_NUMBERS)), np.zeros((n, N_NUMBERS))
     for s in range(len(leaks)):
-        level = np.where(c.drum == s, 0.0, levels[:, s])
-        leak += level[:, None] * leaks[s][main]
+        level = np.where(c.drum == s, 0.0, levels[:, s])[:, None]
+        leak += level * leaks[s][main]
+        most += level * sources.most[s][main]
     masking = LEAK_BEFORE * c.before + PEAK_BEFORE * c.around[0]
     excess = _db((c.fresh + FRESH_BEFORE * c.before) / (leak[:, :N_BANDS] + masking + LEAST))
+    firm = _db((c.fresh + FRESH_BEFORE * c.before) / (most[:, :N_BANDS] + masking + LEAST))
+    columns["firm_excess_mean"] = firm.mean(1)
+    firm.sort(axis=1)
+    for k in range(3):
+        columns[f"firm_excess_{k}"] = firm[:, N_BANDS - 1 - k]
     for b in range(N_BANDS):
         columns[f"excess_{b}"] = excess[:, b]
     ordered = np.sort(excess, axis=1)[:, ::-1]
@@ -150,11 +171,45 @@ def features(scene: Scene, sources: Sources, probability: NDArray[np.float64] | 
                 other = np.where(c.drum == d, other, np.maximum(other, heard[:, own[0]]))
         columns[name] = mine - other
     columns["overhead_distance"] = c.overhead_distance
+    columns.update(_lows(scene, sources, levels))
     columns.update(_context(scene, sources, probability, levels))
+    columns.update(_company(scene, probability))
     numbers = np.empty((n, len(FEATURES)))
-    for i, (name, least, most) in enumerate(FEATURES):
-        numbers[:, i] = (np.clip(columns[name], least, most) - least) / (most - least)
+    for i, (name, bottom, top) in enumerate(FEATURES):
+        numbers[:, i] = (np.clip(columns[name], bottom, top) - bottom) / (top - bottom)
     return numbers
+
+
+def _lows(scene: Scene, sources: Sources, levels: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+    """Innovation of the lows against what is foretold badly anyway and what the other sources leave there."""
+    c, n_drums = scene.candidates, len(scene.kit.drums)
+    rise = _db((c.innovation + 1e-9) / (c.foretold + 1e-9))
+    out = {f"low_rise_{k}": rise[:, k] for k in range(N_LOWS)}
+    for name, lows in (("low_excess", sources.lows), ("firm_low_excess", sources.most_lows)):
+        leak = np.max([levels[:, s, None] * lows[s][c.drum] for s in range(n_drums, len(lows))], axis=0, initial=0.0)
+        for d in range(n_drums):
+            leak = leak + np.where(c.drum == d, 0.0, levels[:, d])[:, None] * lows[d][c.drum]
+        excess = _db((c.innovation + 0.1 * LEAST_LOW) / (leak + c.foretold + LEAST_LOW))
+        out |= {f"{name}_{k}": excess[:, k] for k in range(N_LOWS)}
+    return out
+
+
+def _company(scene: Scene, probability: NDArray[np.float64] | None) -> dict[str, NDArray[np.float64]]:
+    """What the other candidates of the drum say: evenly spaced neighbours, and how sure its hits are altogether."""
+    c = scene.candidates
+    support_of, odds, hits = np.zeros((len(c), 2)), np.zeros((len(c), 2)), np.zeros(len(c))
+    if probability is not None:
+        level = _db(c.fresh[:, : N_BANDS - 1], 1e-5).mean(1)
+        z = np.log(np.maximum(probability, 1e-12) / np.maximum(1.0 - probability, 1e-12))
+        chosen = thinned(c.drum, c.frame, probability, 0.5)
+        for d in range(len(scene.kit.drums)):
+            mine = np.flatnonzero(c.drum == d)
+            support_of[mine] = support(c.frame[mine], probability[mine], level[mine])
+            of_hits = z[chosen[c.drum[chosen] == d]]
+            odds[mine] = (z[mine].max(initial=0.0), np.median(of_hits) if len(of_hits) else 0.0)
+            hits[mine] = np.log1p(len(of_hits))
+    near = {"neighbours": _db(support_of[:, 0], 1e-3), "more_neighbours": _db(support_of[:, 1], 1e-3)}
+    return near | {"surest": odds[:, 0], "usually": odds[:, 1], "hits": hits}
 
 
 def _context(

@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import bisect
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp.core.hits.envelopes import N_BANDS
 from spillgate.dsp.core.hits.events import N_NUMBERS
+from spillgate.dsp.core.hits.explain import Kit
+from spillgate.dsp.core.hits.lows import greatest_near
 from spillgate.dsp.core.hits.novelty import REACH, gather, rises_at
-from spillgate.dsp.core.hits.scene import Scene, Sources
+from spillgate.dsp.core.hits.scene import USUAL_SPREAD, Scene, Sources
 
 __all__ = ["second_sources", "thinned"]
 
 SURE, ALONE = 0.8, (25, 14)
 """Hits of at least that probability teach, if no other drum has one within that many frames before and after."""
 FEW_ALONE = 3
-QUANTILE, FEW_QUANTILE = 0.40, 0.15
-"""Of the level differences: the leak; lower where fewer than 3 hits were alone."""
+QUANTILE, FEW_QUANTILE, OWN_QUANTILE = 0.40, 0.15, 0.5
+"""Of the level differences: the leak; lower where fewer than 3 hits were alone; the drum in its own mics."""
+MOST_QUANTILE = 0.85
+"""And what it leaks at most."""
 LOUD_PERCENTILE = 85.0
 CYMBAL_CLEAR, CYMBAL_FAINTEST_DB = 18, -26.0
 """Cymbals are learned from events so many frames from any drum's hit and not fainter in the treble."""
@@ -26,6 +31,9 @@ POSSIBLE = 0.2
 """What may be a hit of a drum teaches no cymbal: it would explain the drum away."""
 CYMBAL_LOW_DB = -12.0
 """Most that a cymbal, re its treble in the overheads, leaves in a close mic below 600 Hz."""
+CYMBAL_QUANTILE, CYMBAL_MOST_LOW = 0.5, 10**-0.5
+"""Of the innovations beside cymbals: what they leave in a close mic, and the most of it."""
+CYMBAL_LEAST_EVENTS = 4
 CYMBAL_CLUSTERS, CYMBAL_CLUSTERS_TOMS = 4, 6
 SPACING = 15
 """Frames within which a drum has one hit only."""
@@ -46,7 +54,8 @@ def second_sources(scene: Scene, probability: NDArray[np.float64]) -> Sources:
     c, kit, old = scene.candidates, scene.kit, scene.sources
     n_drums = len(kit.drums)
     hits = thinned(c.drum, c.frame, probability, SURE)
-    drums, lags = old.leaks[:n_drums].copy(), np.zeros((n_drums, kit.n_mics))
+    drums, lags, lows = old.leaks[:n_drums].copy(), np.zeros((n_drums, kit.n_mics)), old.lows[:n_drums].copy()
+    most, most_lows = old.most[:n_drums].copy(), old.most_lows[:n_drums].copy()
     for d, own in enumerate(kit.own):
         mine = hits[c.drum[hits] == d]
         if len(mine) == 0:
@@ -65,15 +74,45 @@ def second_sources(scene: Scene, probability: NDArray[np.float64]) -> Sources:
             ).astype(np.float64)
             if m == own[0]:
                 heard[:, :N_BANDS] = c.fresh[teach]
-            share = 0.5 if m in own else FEW_QUANTILE if few else QUANTILE
-            drums[d, m] = np.quantile(np.maximum(heard, 1e-6) / level[:, None], share, axis=0) * loud
+            share = OWN_QUANTILE if m in own else FEW_QUANTILE if few else QUANTILE
+            drums[d, m], most[d, m] = _usual_and_most(heard, level, share, few) * loud
             where, _ = rises_at(scene.mics[m], frames - REACH, frames + REACH)
             lags[d, m] = float(np.median(where - frames))
         lags[d] -= lags[d, own[0]]
+        for o in range(n_drums):
+            new = c.innovation[teach] if o == d else _innovations_near(scene, o, frames)
+            share = OWN_QUANTILE if o == d else FEW_QUANTILE if few else QUANTILE
+            lows[d, o], most_lows[d, o] = _usual_and_most(new, level, share, few) * loud
     cymbals = _cymbals(scene, thinned(c.drum, c.frame, probability, POSSIBLE))
-    if cymbals is None:
-        cymbals = old.leaks[n_drums:]
-    return Sources(np.clip(np.concatenate([drums, cymbals]), 1e-6, 1e3), lags)
+
+    def both(of_drums: NDArray[np.float64], of_cymbals: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(np.clip(np.concatenate([of_drums, of_cymbals]), 1e-6, 1e3))
+
+    return Sources(
+        leaks=both(drums, cymbals.leaks),
+        most=both(most, cymbals.most),
+        lags=lags,
+        lows=both(lows, cymbals.lows),
+        most_lows=both(most_lows, cymbals.most_lows),
+    )
+
+
+def _usual_and_most(
+    heard: NDArray[np.floating], level: NDArray[np.float64], share: float, few: bool
+) -> NDArray[np.float64]:
+    """Leak that a share of the hits does not exceed, and what hardly any exceeds, shape (2, n)."""
+    re_level = np.maximum(heard, 1e-6) / level[:, None]
+    usual = np.quantile(re_level, share, axis=0)
+    # with few hits alone, what else sounded with them would be taken for leak
+    most = usual * USUAL_SPREAD if few else np.quantile(re_level, MOST_QUANTILE, axis=0)
+    return np.stack([usual, np.maximum(most, usual)])
+
+
+def _innovations_near(scene: Scene, d: int, frames: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Greatest innovation of a drum's own mic near some frames."""
+    c = scene.candidates
+    mine = np.flatnonzero(c.drum == d)
+    return greatest_near(c.frame[mine], c.innovation[mine], frames, REACH)
 
 
 def _ring_fresh(scene: Scene, m: int, frames: NDArray[np.int64]) -> NDArray[np.float32]:
@@ -124,11 +163,21 @@ def _far(frames: NDArray[np.int64], others: NDArray[np.int64], back: int, ahead:
     return np.asarray(a == b)
 
 
-def _cymbals(scene: Scene, hits: NDArray[np.int64]) -> NDArray[np.float64] | None:
-    """Vectors of the cymbals: medians of clusters of events far from any drum's hit."""
-    kit, events = scene.kit, scene.events
+@dataclass(frozen=True)
+class _Cymbals:
+    leaks: NDArray[np.float64]
+    most: NDArray[np.float64]
+    lows: NDArray[np.float64]
+    most_lows: NDArray[np.float64]
+
+
+def _cymbals(scene: Scene, hits: NDArray[np.int64]) -> _Cymbals:
+    """Vectors of the cymbals: medians of clusters of events far from any drum's hit; and their innovations."""
+    kit, events, old = scene.kit, scene.events, scene.sources
+    n = len(kit.drums)
+    unknown = _Cymbals(old.leaks[n:], old.most[n:], old.lows[n:], old.most_lows[n:])
     if len(events) == 0:
-        return None
+        return unknown
     clear = _far(events.frames, np.sort(scene.candidates.frame[hits]), CYMBAL_CLEAR, CYMBAL_CLEAR)
     fresh = np.maximum(events.after - events.before, 1e-5).astype(np.float64)
     judged = list(kit.cymbal_mics)
@@ -136,22 +185,38 @@ def _cymbals(scene: Scene, hits: NDArray[np.int64]) -> NDArray[np.float64] | Non
     loudness = fresh[:, judged, bands].max((1, 2))
     clear &= loudness > 10 ** (CYMBAL_FAINTEST_DB / 10)
     if not clear.any():
-        return None
+        return unknown
     vectors = 10.0 * np.log10(np.maximum(fresh[clear] / loudness[clear][:, None, None], 1e-6))
     n_clusters = CYMBAL_CLUSTERS if kit.overheads else CYMBAL_CLUSTERS_TOMS
-    centres = _cluster(np.clip(vectors.reshape(len(vectors), -1), -40.0, 10.0), n_clusters)
-    centres = centres.reshape(-1, kit.n_mics, N_NUMBERS)
+    usual, most = _cluster(np.clip(vectors.reshape(len(vectors), -1), -40.0, 10.0), n_clusters)
+    lows = np.stack([unknown.lows[0], unknown.most_lows[0]])
+    if clear.sum() >= CYMBAL_LEAST_EVENTS:
+        near = np.stack([_innovations_near(scene, d, events.frames[clear]) for d in range(n)], 1)
+        of_each = np.maximum(near, 1e-6) / loudness[clear][:, None, None]
+        lows = np.minimum(np.quantile(of_each, (CYMBAL_QUANTILE, MOST_QUANTILE), axis=0), CYMBAL_MOST_LOW)
+    return _Cymbals(
+        _bounded(usual, kit),
+        _bounded(most, kit),
+        np.repeat(lows[:1], len(usual), 0),
+        np.repeat(lows[1:], len(usual), 0),
+    )
+
+
+def _bounded(centres_db: NDArray[np.float64], kit: Kit) -> NDArray[np.float64]:
+    """Powers of the cymbals' vectors, held down where cymbals have little."""
+    centres = centres_db.reshape(-1, kit.n_mics, N_NUMBERS)
     if kit.overheads:
-        low = np.r_[0:3, N_BANDS, N_BANDS + 1]
+        low = np.isin(np.arange(N_NUMBERS), (0, 1, 2, N_BANDS, N_BANDS + 1))
         close = ~np.array(kit.overhead)
-        centres[:, close] = np.where(
-            np.isin(np.arange(N_NUMBERS), low), np.minimum(centres[:, close], CYMBAL_LOW_DB), centres[:, close]
-        )
+        centres = np.where(close[:, None] & low, np.minimum(centres, CYMBAL_LOW_DB), centres)
     return np.asarray(10.0 ** (centres / 10.0))
 
 
-def _cluster(x: NDArray[np.float64], n_clusters: int) -> NDArray[np.float64]:
-    """K-medians; starts at the median, then always at the vector farthest from all centres."""
+def _cluster(x: NDArray[np.float64], n_clusters: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Medians of clusters and what hardly any of their members exceeds.
+
+    K-medians; starts at the vector farthest from the median, then always at the one farthest from all centres.
+    """
     centres = [np.median(x, axis=0)]
     distance = np.abs(x - centres[0]).sum(1)
     centres = [x[int(np.argmax(distance))]]
@@ -165,4 +230,8 @@ def _cluster(x: NDArray[np.float64], n_clusters: int) -> NDArray[np.float64]:
         found = np.array(
             [np.median(x[owner == k], axis=0) if (owner == k).any() else found[k] for k in range(len(found))]
         )
-    return found
+    owner = np.argmin(np.abs(x[:, None] - found[None]).sum(2), axis=1)
+    most = [
+        np.quantile(x[owner == k], MOST_QUANTILE, axis=0) if (owner == k).any() else found[k] for k in range(len(found))
+    ]
+    return found, np.array(most)

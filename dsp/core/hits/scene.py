@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from spillgate.dsp.core.hits.envelopes import N_BANDS
 from spillgate.dsp.core.hits.events import OVERHEAD_BANDS, Events, find_events, observe
 from spillgate.dsp.core.hits.explain import Explanation, Kit, explain, learn_leaks
+from spillgate.dsp.core.hits.lows import N_LOWS, innovations, unit
 from spillgate.dsp.core.hits.novelty import (
     EMPTY,
     NOISE_SHARE,
@@ -25,14 +26,39 @@ from spillgate.dsp.core.hits.novelty import (
     surroundings,
 )
 
-__all__ = ["FAR", "Candidates", "Scene", "Sources", "listen"]
+__all__ = ["FAR", "USUAL_SPREAD", "Candidates", "Lows", "Scene", "Sources", "listen"]
 
 FAR = 8.0
 """Distances in frames count up to here."""
 OVERHEAD_RISE_DB = 6.0
 """Least rise in an overhead that may be a cymbal.  Tuned on takes of three kits."""
 
+FIRST_LOW, FIRST_LOW_CYMBAL = 1e-3, 1e-2
+"""Innovation that drums and cymbals are first thought to leave in another drum's mic (−30 and −20 dB)."""
+
+USUAL_SPREAD = 10**0.5
+"""What a source leaks at most re what it leaks, where that cannot be told from the take."""
+
 Each = Callable[[Callable[[Any], Any], Sequence[Any]], list[Any]]
+
+
+@dataclass(frozen=True)
+class Lows:
+    """The lows of one mic.
+
+    Attributes
+    ----------
+    samples : ndarray, shape (n,)
+        From `LowBand`.
+    rate : float
+        Hz.
+    frame_s : float
+        Length of a frame of the energies.
+    """
+
+    samples: NDArray[np.float32]
+    rate: float
+    frame_s: float
 
 
 @dataclass(frozen=True)
@@ -43,12 +69,19 @@ class Sources:
     ----------
     leaks : ndarray, shape (n_sources, n_mics, 8)
         Power re each mic's own loud hits when the source is as loud as its loud hits; the kit's drums first.
+    most : ndarray, shape (n_sources, n_mics, 8)
+        The same when the source leaks as much as it ever usually does.
     lags : ndarray, shape (n_drums, n_mics)
         Frames by which a mic hears the drum later than the drum's own mic does.
+    lows, most_lows : ndarray, shape (n_sources, n_drums, 2)
+        Innovation in each drum's own mic, re its unit, when the source is as loud as its loud hits.
     """
 
     leaks: NDArray[np.float64]
+    most: NDArray[np.float64]
     lags: NDArray[np.float64]
+    lows: NDArray[np.float64]
+    most_lows: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -71,6 +104,9 @@ class Candidates:
         Frames to the strongest rise of an overhead near that moment.
     event : ndarray of int64, shape (n,)
         The event it belongs to, −1 for none.
+    innovation, foretold : ndarray, shape (n, 2)
+        What the lows do that their past does not foretell, from then on and before then (`innovations`), re the mic's
+        loud hits; 0 for mics whose lows are not looked at.
     """
 
     drum: NDArray[np.int64]
@@ -85,6 +121,8 @@ class Candidates:
     ceiling: NDArray[np.float32]
     overhead_distance: NDArray[np.float64]
     event: NDArray[np.int64]
+    innovation: NDArray[np.float32]
+    foretold: NDArray[np.float32]
 
     def __len__(self) -> int:
         return len(self.frame)
@@ -122,6 +160,7 @@ def _serial(func: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
 def listen(
     energies: Sequence[NDArray[np.float32]],
     kit: Kit,
+    lows: Sequence[Lows | None],
     each: Each = _serial,
     room: Room | None = None,
 ) -> Scene:
@@ -132,6 +171,8 @@ def listen(
     energies : sequence of ndarray, shape (n_frames, 6)
         From `BandEnvelopes`, one per mic of the kit, all of one length.
     kit : Kit
+    lows : sequence of Lows or None
+        One per mic; None where they are not looked at.
     each : callable, optional
         Like `map`, to a list; may use threads.
     room : callable, optional
@@ -147,8 +188,13 @@ def listen(
     events = observe(frames, mics, energies, kit.overhead)
     leaks = learn_leaks(events, kit)
     explanation = explain(events, kit, leaks)
-    candidates = _candidates(kit, mics, energies, events, each)
-    sources = Sources(leaks, np.zeros((len(kit.drums), kit.n_mics)))
+    candidates = _candidates(kit, mics, energies, lows, events, each)
+    n_drums = len(kit.drums)
+    low_leaks = np.full((len(leaks), n_drums, N_LOWS), FIRST_LOW)
+    low_leaks[n_drums:] = FIRST_LOW_CYMBAL
+    low_leaks[np.arange(n_drums), np.arange(n_drums)] = 1.0
+    lags = np.zeros((n_drums, kit.n_mics))
+    sources = Sources(leaks, leaks * USUAL_SPREAD, lags, low_leaks, low_leaks * USUAL_SPREAD)
     return Scene(kit, mics, tuple(energies), events, explanation, sources, candidates)
 
 
@@ -156,6 +202,7 @@ def _candidates(
     kit: Kit,
     mics: Sequence[Novelty],
     energies: Sequence[NDArray[np.float32]],
+    lows: Sequence[Lows | None],
     events: Events,
     each: Each,
 ) -> Candidates:
@@ -182,10 +229,11 @@ def _candidates(
             left, right = order[np.maximum(at - 1, 0)], order[np.minimum(at, len(order) - 1)]
             near = np.where(np.abs(where[left] - frames) <= np.abs(where[right] - frames), left, right)
             event = np.where(np.abs(where[near] - frames) <= REACH, near, -1)
-        return after, before, ring_after, ring_before, np.maximum(rise, 0.0).astype(np.float32), *around, event
+        new = _innovations(lows[m], frames)
+        return after, before, ring_after, ring_before, np.maximum(rise, 0.0).astype(np.float32), *around, event, *new
 
     parts = each(of_drum, range(len(main)))
-    columns = [np.concatenate([p[i] for p in parts]) for i in range(9)]
+    columns = [np.concatenate([p[i] for p in parts]) for i in range(11)]
     distance = np.full(len(frame), FAR)
     for m in kit.overheads:
         where, rise = rises_at(mics[m], frame - int(FAR), frame + int(FAR))
@@ -203,4 +251,15 @@ def _candidates(
         ceiling=ceiling,
         overhead_distance=distance,
         event=columns[8],
+        innovation=columns[9],
+        foretold=columns[10],
     )
+
+
+def _innovations(low: Lows | None, frames: NDArray[np.int64]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    if low is None:
+        nothing = np.zeros((len(frames), N_LOWS), np.float32)
+        return nothing, nothing
+    after, before = innovations(low.samples, low.rate, np.asarray(frames * low.frame_s, np.float64))
+    scale = 1.0 / unit(after)
+    return after * scale, before * scale
