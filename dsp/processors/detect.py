@@ -29,6 +29,11 @@ LEAST, LEAST_TOM = 0.6, 0.4
 """Probability from which a candidate is a hit; lower on toms: a missed stroke harms a stem more than a false one."""
 ASKED = (0.2, 0.99)
 """Candidates between these are asked about."""
+AUDIBLE = 0.02
+"""Questions whose weight is under this are not asked: whatever the answer, the stem would change by less than 34 dB
+under the drum's loudest stroke, times the doubt. Common practice, no source."""
+ASKED_OF_A_DRUM = 3
+"""Of a drum that was perhaps never struck the surest strokes are named, no more: they answer the question."""
 PLAYED, NOT_PLAYED = 0.97, 0.5
 """A drum whose surest candidate is under the first was probably never hit; under the second it was not."""
 POSITIONS = ("in", "top", "batter", None, "out", "bottom", "sub")
@@ -170,6 +175,11 @@ class Detect(Processor):
         from spillgate.dsp.core.hits.relearn import thinned
 
         asked = []
+
+        def ask(code: str, text: str, track: Track, time_s: float, weight: float) -> None:
+            if weight >= AUDIBLE:
+                asked.append(Question(code=code, text=text, track=track.id, time_s=time_s, weight=float(weight)))
+
         for d, own in enumerate(scene.kit.own):
             track, state = mics[own[0]], next(s for s in drums if s.drum == scene.kit.drums[d])
             if track.role != "tom" or state.played == "no" or state.strokes == "unclear":
@@ -181,13 +191,12 @@ class Detect(Processor):
             for h in hits:
                 if h.track == track.id and h.confidence < ASKED[1] and not _within(open_s, h.time_s):
                     text = f"Is the stroke on {label} at {clock(h.time_s)} really one?"
-                    weight = 10 ** (h.level_db / 20) * (1.0 - h.confidence)
-                    asked.append(
-                        Question(code="detect.hit", text=text, track=track.id, time_s=h.time_s, weight=float(weight))
-                    )
+                    ask("detect.hit", text, track, h.time_s, 10 ** (h.level_db / 20) * (1.0 - h.confidence))
             mine = np.flatnonzero(scene.candidates.drum == d)
             c, p = scene.candidates, decision.probability
             kept = mine[thinned(c.drum[mine], c.frame[mine], p[mine], ASKED[0])]
+            if state.played == "doubtful":
+                kept = kept[np.sort(np.argsort(-p[kept], kind="stable")[:ASKED_OF_A_DRUM])]
             level = _loudness_db(scene, own[0], c.frame[kept])
             top = _loudest(level, p[kept])
             for i, db in zip(kept, level, strict=True):
@@ -198,9 +207,8 @@ class Detect(Processor):
                     ):
                         continue
                     text = f"Is there a stroke on {label} at {clock(time_s)}?"
-                    weight = 10 ** (min(float(db) - top, 0.0) / 20) * float(p[i])
-                    asked.append(
-                        Question(code="detect.hit_left_out", text=text, track=track.id, time_s=time_s, weight=weight)
+                    ask(
+                        "detect.hit_left_out", text, track, time_s, 10 ** (min(float(db) - top, 0.0) / 20) * float(p[i])
                     )
         return tuple(asked)
 
