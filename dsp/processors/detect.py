@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar
@@ -85,14 +85,13 @@ class Detect(Processor):
             states = _drums(take, {})
             return plan.with_hits(()).replace(drums=states).with_questions(f"{self.name}.", ())
         weights, version = load_weights()
-        scene = listen(
-            [envelopes[t.id] for t in alive],
-            kit,
-            [lows_of(take.features["low_band"].get(t.id), take.sr) for t in alive],
-            lambda f, items: take.map(f, items, "finding hits"),
-            take.room,
-        )
-        scene, decision, triggers = _with_triggers(take, scene, decide(scene, weights))
+
+        def each(func: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
+            return take.map(func, items, "finding hits")
+
+        lows = [lows_of(take.features["low_band"].get(t.id), take.sr) for t in alive]
+        scene = listen([envelopes[t.id] for t in alive], kit, lows, each, take.room)
+        scene, decision, triggers = _with_triggers(take, scene, decide(scene, weights, each))
         decision = without_the_neighbours(take, scene, decision)
         found = self._hits(take, alive, scene, decision)
         best = {

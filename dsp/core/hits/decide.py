@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spillgate.dsp.core.hits.each import Each, serial
 from spillgate.dsp.core.hits.explain import Kit
 from spillgate.dsp.core.hits.logistic import log_odds, probability
-from spillgate.dsp.core.hits.ownership import features
+from spillgate.dsp.core.hits.ownership import features, standing
 from spillgate.dsp.core.hits.relearn import second_sources
 from spillgate.dsp.core.hits.scene import Scene, Sources
 from spillgate.dsp.core.hits.trees import Trees
@@ -73,33 +74,41 @@ def weight_names(kit: Kit) -> tuple[str, ...]:
     return tuple(own.get(kind, kind) for kind in kit.kinds)
 
 
-def decide(scene: Scene, weights: Weights) -> Decision:
+def decide(scene: Scene, weights: Weights, each: Each = serial) -> Decision:
     """Decide every candidate.
 
     Parameters
     ----------
     scene : Scene
     weights : mapping of str to tuple of Judge
+    each : callable, optional
+        Like `map`, to a list; may use threads.
 
     Returns
     -------
     decision : Decision
     """
-    first = judge(scene, features(scene, scene.sources), weights, 0)
+    first = judge(scene, features(scene, scene.sources), weights, 0, each)
     sources = second_sources(scene, first)
-    second = judge(scene, features(scene, sources, first), weights, 1)
+    known = standing(scene, sources)
+    second = judge(scene, features(scene, sources, first, known), weights, 1, each)
     # once more with better neighbours: a roll is made sure by all its strokes together
-    return Decision(judge(scene, features(scene, sources, second), weights, 2), sources)
+    return Decision(judge(scene, features(scene, sources, second, known), weights, 2, each), sources)
 
 
-def judge(scene: Scene, numbers: NDArray[np.float64], weights: Weights, which: int) -> NDArray[np.float64]:
+def judge(
+    scene: Scene, numbers: NDArray[np.float64], weights: Weights, which: int, each: Each = serial
+) -> NDArray[np.float64]:
     """Probability of every candidate from its numbers, with the weights of one pass (0 to 2)."""
-    p = np.zeros(len(numbers))
-    for d, name in enumerate(weight_names(scene.kit)):
-        mine = scene.candidates.drum == d
-        by = weights[name][which]
+    names, p = weight_names(scene.kit), np.zeros(len(numbers))
+
+    def of_drum(d: int) -> None:
+        mine = np.flatnonzero(scene.candidates.drum == d)
+        by = weights[names[d]][which]
         z = log_odds(numbers[mine], by.weights)
         if by.trees is not None:
             z = 0.5 * (z + log_odds_of_trees(numbers[mine], by.trees))
         p[mine] = probability(z)
+
+    each(of_drum, range(len(names)))
     return p

@@ -56,6 +56,10 @@ class Events:
     def __len__(self) -> int:
         return len(self.frames)
 
+    def chosen(self, which: slice | NDArray[np.int64]) -> Events:
+        """Give some of them, by a slice or by indices."""
+        return Events(self.frames[which], self.where[which], self.after[which], self.before[which], self.valid[which])
+
 
 def find_events(mics: Sequence[Novelty]) -> NDArray[np.int64]:
     """Find the moments at which the mics together hear something begin.

@@ -15,6 +15,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from spillgate.dsp.core.hits.each import Each, serial
 from spillgate.dsp.core.hits.envelopes import N_BANDS
 from spillgate.dsp.core.hits.events import N_NUMBERS, Events
 
@@ -44,6 +45,8 @@ L5, L4, L3, L2, L1, L0 = (
 """log₂ of 1…2 as a polynomial, least squares at Chebyshev points."""
 DB = np.float32(3.010299957)
 """Decibels per doubling."""
+EVENTS_AT_ONCE = 1024
+"""Events explained by one thread at a time."""
 LEARN_EVENTS, LEARN_PER_DRUM = 600, 60
 """Most events used for learning: the strongest of every drum and an even choice of the rest."""
 
@@ -133,7 +136,12 @@ def learn_leaks(events: Events, kit: Kit) -> NDArray[np.float64]:
 
 
 def explain(
-    events: Events, kit: Kit, leaks: NDArray[np.float64], sigma: float = ROUNDS[-1][0], price: float = ROUNDS[-1][1]
+    events: Events,
+    kit: Kit,
+    leaks: NDArray[np.float64],
+    sigma: float = ROUNDS[-1][0],
+    price: float = ROUNDS[-1][1],
+    each: Each = serial,
 ) -> Explanation:
     """Explain every event by at most four sources.
 
@@ -146,12 +154,24 @@ def explain(
         Difference in dB that costs about 1.
     price : float
         What a source costs.
+    each : callable, optional
+        Like `map`, to a list; may use threads.
 
     Returns
     -------
     explanation : Explanation
     """
-    return _explained(events, kit, leaks, sigma, price, True)
+    if len(events) == 0:
+        return _explained(events, kit, leaks, sigma, price, True)
+    parts = each(
+        lambda a: _explained(events.chosen(slice(a, a + EVENTS_AT_ONCE)), kit, leaks, sigma, price, True),
+        range(0, len(events), EVENTS_AT_ONCE),
+    )
+    return Explanation(
+        np.concatenate([p.level_db for p in parts]),
+        np.concatenate([p.worth for p in parts]),
+        np.concatenate([p.margin for p in parts]),
+    )
 
 
 def _explained(
@@ -213,7 +233,7 @@ def _choose(events: Events, kit: Kit) -> Events:
         picked.append(np.argsort(-treble, kind="stable")[:LEARN_PER_DRUM])
     picked.append(np.arange(0, len(events), 1 + 2 * len(events) // LEARN_EVENTS))
     i = np.unique(np.concatenate(picked))
-    return Events(events.frames[i], events.where[i], events.after[i], events.before[i], events.valid[i])
+    return events.chosen(i)
 
 
 def _update(

@@ -9,6 +9,8 @@ loud as their own mics say they were, can have put there.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -22,7 +24,7 @@ from spillgate.dsp.core.hits.relearn import thinned
 from spillgate.dsp.core.hits.rolls import support
 from spillgate.dsp.core.hits.scene import FAR, Candidates, Scene, Sources
 
-__all__ = ["FEATURES", "features"]
+__all__ = ["FEATURES", "Standing", "features", "standing"]
 
 FRESH_BEFORE, LEAK_BEFORE, LEAST = 0.18, 0.7, 3e-5
 """Shares of the energy before in numerator and denominator of the excess.  Tuned on takes of three kits."""
@@ -101,7 +103,25 @@ def _levels(candidates: Candidates, kit: Kit, leaks: NDArray[np.float64]) -> NDA
     return levels
 
 
-def features(scene: Scene, sources: Sources, probability: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
+@dataclass(frozen=True)
+class Standing:
+    """What does not depend on how other candidates were decided.
+
+    Attributes
+    ----------
+    numbers : ndarray, shape (n_candidates, n_features)
+        Those of `FEATURES`; the ones that depend on it are 0.
+    levels : ndarray, shape (n_candidates, n_sources)
+        Most that each source can have sounded.
+    """
+
+    numbers: NDArray[np.float64]
+    levels: NDArray[np.float64]
+
+
+def features(
+    scene: Scene, sources: Sources, probability: NDArray[np.float64] | None = None, known: Standing | None = None
+) -> NDArray[np.float64]:
     """Numbers by which candidates are decided.
 
     Parameters
@@ -112,11 +132,38 @@ def features(scene: Scene, sources: Sources, probability: NDArray[np.float64] | 
     probability : ndarray, shape (n_candidates,), optional
         Of every candidate, from an earlier pass; without it the numbers that need it are 0 (far away: at the end of
         their range).
+    known : Standing, optional
+        From `standing` with the same scene and sources.
 
     Returns
     -------
     numbers : ndarray, shape (n_candidates, n_features)
         Each clipped to its range in `FEATURES` and scaled to 0…1.
+    """
+    known = standing(scene, sources) if known is None else known
+    columns = _context(scene, sources, probability, known.levels) | _company(scene, probability)
+    numbers = known.numbers.copy()
+    _put(numbers, columns)
+    return numbers
+
+
+def _put(numbers: NDArray[np.float64], columns: Mapping[str, NDArray[Any]]) -> None:
+    for i, (name, bottom, top) in enumerate(FEATURES):
+        if name in columns:
+            numbers[:, i] = (np.clip(columns[name], bottom, top) - bottom) / (top - bottom)
+
+
+def standing(scene: Scene, sources: Sources) -> Standing:
+    """Numbers that do not depend on how other candidates were decided.
+
+    Parameters
+    ----------
+    scene : Scene
+    sources : Sources
+
+    Returns
+    -------
+    known : Standing
     """
     c, kit, leaks = scene.candidates, scene.kit, sources.leaks
     n = len(c)
@@ -172,12 +219,9 @@ def features(scene: Scene, sources: Sources, probability: NDArray[np.float64] | 
         columns[name] = mine - other
     columns["overhead_distance"] = c.overhead_distance
     columns.update(_lows(scene, sources, levels))
-    columns.update(_context(scene, sources, probability, levels))
-    columns.update(_company(scene, probability))
-    numbers = np.empty((n, len(FEATURES)))
-    for i, (name, bottom, top) in enumerate(FEATURES):
-        numbers[:, i] = (np.clip(columns[name], bottom, top) - bottom) / (top - bottom)
-    return numbers
+    numbers = np.zeros((n, len(FEATURES)))
+    _put(numbers, columns)
+    return Standing(numbers, levels)
 
 
 def _lows(scene: Scene, sources: Sources, levels: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from spillgate.dsp.core.hits.each import Each, serial
 from spillgate.dsp.core.hits.envelopes import N_BANDS
 from spillgate.dsp.core.hits.events import OVERHEAD_BANDS, Events, find_events, observe
 from spillgate.dsp.core.hits.explain import Explanation, Kit, explain, learn_leaks
@@ -38,8 +39,6 @@ FIRST_LOW, FIRST_LOW_CYMBAL = 1e-3, 1e-2
 
 USUAL_SPREAD = 10**0.5
 """What a source leaks at most re what it leaks, where that cannot be told from the take."""
-
-Each = Callable[[Callable[[Any], Any], Sequence[Any]], list[Any]]
 
 
 @dataclass(frozen=True)
@@ -153,15 +152,11 @@ class Scene:
     candidates: Candidates
 
 
-def _serial(func: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
-    return [func(item) for item in items]
-
-
 def listen(
     energies: Sequence[NDArray[np.float32]],
     kit: Kit,
     lows: Sequence[Lows | None],
-    each: Each = _serial,
+    each: Each = serial,
     room: Room | None = None,
 ) -> Scene:
     """Measure everything that hits are decided by.
@@ -187,7 +182,7 @@ def listen(
     frames = find_events(mics)
     events = observe(frames, mics, energies, kit.overhead)
     leaks = learn_leaks(events, kit)
-    explanation = explain(events, kit, leaks)
+    explanation = explain(events, kit, leaks, each=each)
     candidates = _candidates(kit, mics, energies, lows, events, each)
     n_drums = len(kit.drums)
     low_leaks = np.full((len(leaks), n_drums, N_LOWS), FIRST_LOW)
