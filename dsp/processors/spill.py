@@ -86,7 +86,8 @@ class Spill(Gate):
         arrays = {k: v for k, v in plan.arrays.items() if k not in dropped}
         plan = plan.replace(steps={t: s for t, s in steps.items() if s}, arrays=arrays)
         others = tuple(f for f in plan.findings if not f.code.startswith("spill."))
-        plan = plan.replace(findings=others + tuple(f for m in masks for f in _findings(m)))
+        more = any(t.role == "other" and not t.explains for t in take.tracks)
+        plan = plan.replace(findings=others + tuple(f for m in masks for f in _findings(m, more)))
         plan = with_masks(plan, self.name, mine).with_figures(self.name, {m.track: m.figures for m in masks})
         return plan.with_questions("gate.", tuple(q for m in masks for q in m.questions))
 
@@ -227,12 +228,15 @@ def _doubt(tom: TomParts) -> str:
     return ""
 
 
-def _findings(m: TomMask) -> tuple[Finding, ...]:
+def _findings(m: TomMask, more: bool) -> tuple[Finding, ...]:
+    """Say what share stays unexplained; `more`: there are tracks that are no drum and were not asked."""
     share = m.figures.get("unexplained_pct", 0.0)
     if share < 100 * WORTH_SAYING:
         return ()
     end = "it keeps the gate's mask" if not _is_spill(m) else "that part is not lowered under the ring"
     advice = f"{share:.0f} % of the bleed comes from something that no other drum mic hears; {end}"
+    if more:
+        advice += "; if another track holds it (a guitar, a monitor), write explains = true there in the input list"
     limit = 100 * MOST_UNEXPLAINED
     return (
         Finding(

@@ -151,7 +151,10 @@ def offset_of(take: Take, track: Track) -> float:
 
 
 def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
-    """Give the mics that may explain the bleed in a track: close mics of other drums, and the cymbals in the overheads.
+    """Give the mics that may explain the bleed in a track.
+
+    Those are the close mics of other drums, the cymbals in the overheads, and of the tracks that are no drum but may
+    explain bleed what the drums do not leave in them.
 
     Parameters
     ----------
@@ -175,7 +178,7 @@ def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
         frames = np.unique(g.frame_at(np.floor(np.asarray(_found_s(plan).get(t.id, ()), np.float64) * take.sr + 0.5)))
         return Mic(powers[t.id], frames if len(frames) else None, True)
 
-    def overhead(t: Track) -> Mic:
+    def farther(t: Track) -> Mic:
         def make() -> NDArray[np.float32]:
             return cymbals_of(powers[t.id], [close(c) for c in take.tracks if c.is_close and c.id in powers])
 
@@ -185,7 +188,7 @@ def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
     for t in take.tracks:
         same = t.id == track.id or (t.drum is not None and t.drum == track.drum)
         if t.id in powers and not same:
-            found.append((t, close(t) if t.is_close else overhead(t)))
+            found.append((t, close(t) if t.is_close else farther(t)))
     return found
 
 

@@ -57,6 +57,8 @@ FEATURES: dict[str, str] = {
     "levels": "spillgate.dsp.core.checks.levels:Levels",
 }
 """Name of each feature -> where its class is."""
+OF_EXPLAINING = frozenset({"band_powers", "low_rate"})
+"""Features that are also measured on tracks which are no drum but may explain bleed."""
 
 
 def feature(name: str) -> Feature:
@@ -86,6 +88,8 @@ def feature(name: str) -> Feature:
 def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
     """Read every drum track once and measure the named features, peaks and fingerprints.
 
+    So it does with every other track that may explain bleed, for the features that are about bleed.
+
     Parameters
     ----------
     take : Take
@@ -105,14 +109,16 @@ def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
         If a track holds NaN or infinity; the message names the first place.
     """
     todo = {name: feature(name) for name in sorted(set(names))}
-    tracks = take.drum_tracks
-    sizes = [
-        4 * int(np.prod(f.shape(take.sr, take.n_samples))) for f in todo.values() for t in tracks if t.role in f.roles
-    ]
+    tracks = take.heard_tracks
+
+    def measured_on(track: Track) -> dict[str, Feature]:
+        return {n: f for n, f in todo.items() if track.role in f.roles or (track.explains and n in OF_EXPLAINING)}
+
+    sizes = [4 * int(np.prod(f.shape(take.sr, take.n_samples))) for t in tracks for f in measured_on(t).values()]
     on_disk = work is not None and sum(sizes) > IN_MEMORY_BYTES
 
     def one(track: Track) -> tuple[dict[str, NDArray[np.float32]], float, NDArray[np.int8]]:
-        mine = {n: f for n, f in todo.items() if track.role in f.roles}
+        mine = measured_on(track)
         states = {n: f.start(take.sr) for n, f in mine.items()}
         rows = {
             n: _room(f.shape(take.sr, take.n_samples), n, track, work if on_disk else None) for n, f in mine.items()

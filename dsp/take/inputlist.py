@@ -43,7 +43,7 @@ NUMBERS: Mapping[str, tuple[float, float]] = MappingProxyType(
 WORDS = ("mic", "pattern", "note")
 RECALL = ("mic", "pattern", "pad_db", "low_cut_hz", "distance_cm", "height_cm", "note")
 """Recall fields in the order they are written."""
-KEYS = ("file", "channel", "role", "drum", "position", "target", "intended", *RECALL)
+KEYS = ("file", "channel", "role", "drum", "position", "target", "intended", "explains", *RECALL)
 TOP = ("view", "layout", "leave_out", "track")
 NEEDS_DRUM = ("kick", "snare", "hat", "tom")
 
@@ -271,6 +271,9 @@ def _value(key: str, value: Any, where: str) -> Any:
         low, high = NUMBERS[key]
         if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
             raise PlanError(f"{where} {value!r} is not allowed; use {low:g} to {high:g}")
+    elif key == "explains":
+        if not isinstance(value, bool):
+            raise PlanError(f"{where} {value!r} is not allowed; use true or false")
     elif key == "intended":
         if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
             raise PlanError(f'{where} a list of words, e.g. ["flipped"]')

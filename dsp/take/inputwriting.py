@@ -21,7 +21,8 @@ drum      kick, kick2, snare, snare2, hat, tom1 ... from high to low, floor, flo
 position  {positions}
 Above the tracks: leave_out = ["Old Mix.wav"], files of the folder that are not part of the take.
 Also, per track: target (file of the overhead it is lined up with), mic, pattern, pad_db, low_cut_hz, distance_cm,
-height_cm, note, intended (findings of the check that are meant to be so).
+height_cm, note, intended (findings of the check that are meant to be so), explains = true (a track with role
+other, such as a guitar or a monitor, that is heard in the drum mics: it helps to tell what is bleed).
 Parameters of one track: put  gate.floor_db = -18  below it, or a table [track.gate]."""
 
 
@@ -77,6 +78,8 @@ def _values(track: Track) -> dict[str, Any]:
             values[key] = getattr(track, key)
     if track.intended:
         values["intended"] = list(track.intended)
+    if track.explains:
+        values["explains"] = True
     values.update({k: track.recall[k] for k in RECALL if k in track.recall})
     return values
 

@@ -102,6 +102,8 @@ class Track:
         Codes of findings that the input list calls intended.
     name : str
         What the file itself calls this channel of several (iXML); mostly empty.
+    explains : bool
+        Whether a track that is no drum (a guitar, a monitor) may explain bleed; such a track is read, too.
     """
 
     id: str
@@ -116,6 +118,7 @@ class Track:
     parameters: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     intended: tuple[str, ...] = ()
     name: str = ""
+    explains: bool = False
 
     @property
     def file(self) -> AudioFile:
@@ -316,6 +319,11 @@ class Take:
     def drum_tracks(self) -> tuple[Track, ...]:
         """All tracks that belong to the kit."""
         return tuple(t for t in self.tracks if t.is_drum)
+
+    @property
+    def heard_tracks(self) -> tuple[Track, ...]:
+        """Those and the ones that may explain bleed: all that are read."""
+        return tuple(t for t in self.tracks if t.is_drum or t.explains)
 
     def track(self, name: str) -> Track:
         """Find a track by id, file name, file name without ending, or the name of its drum.

@@ -73,7 +73,7 @@ def _overruled(track: Track, entry: InputEntry, name: str) -> Track:
             v["position"] = ("left", "right")[track.channel]
     if "role" in v:
         changes = _mic(track, v, f"{name}, line {entry.line}: ")
-    changes.update({k: v[k] for k in ("drum", "position", "target", "intended") if k in v})
+    changes.update({k: v[k] for k in ("drum", "position", "target", "intended", "explains") if k in v})
     recall = {k: v[k] for k in RECALL if k in v}
     parameters = {k: dict(p) for k, p in entry.parameters.items()}
     return dataclasses.replace(track, **changes, recall=recall, parameters=parameters, doubt="")

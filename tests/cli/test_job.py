@@ -58,6 +58,26 @@ def test_what_is_written(small_take: Path, inside: Run, untouched: Callable[[Pat
             assert not any(m.encode() in data for m in machine), f"{name} names a place on this machine"
 
 
+def test_a_track_that_only_explains_bleed_is_still_copied(small_take: Path, inside: Run) -> None:
+    kick = next(p for p in small_take.iterdir() if "kick" in p.name.lower())
+    guitar = small_take / "Guitar.wav"
+    guitar.write_bytes(kick.read_bytes())
+    listed = inside("inputs", "take").stdout
+    assert 'file = "Guitar.wav"\nrole = "other"' in listed
+    told = listed.replace('file = "Guitar.wav"\nrole = "other"', 'file = "Guitar.wav"\nrole = "other"\nexplains = true')
+    (small_take.parent / "list.toml").write_text(told, "utf-8")
+    result = inside("run", "take", "-o", "out", "--inputs", "list.toml", "--quiet", "detect", "align", "gate", "spill")
+    assert (result.returncode, result.stderr) == (0, "")
+    out = small_take.parent / "out"
+    assert (out / "stems" / guitar.name).read_bytes() == guitar.read_bytes()
+    assert inside("render", "out", "--verify").returncode == 0
+    mics = [f["mics"] for f in json.loads((out / "plan.json").read_text("utf-8"))["figures"]["gate"].values()]
+    alone = inside("run", "take", "-o", "alone", "--quiet")
+    assert alone.returncode == 0
+    plan = json.loads((small_take.parent / "alone" / "plan.json").read_text("utf-8"))
+    assert [m - 1 for m in mics] == [f["mics"] for f in plan["figures"]["gate"].values()]
+
+
 def test_the_same_bytes_whatever_the_number_of_workers(small_take: Path, inside: Run) -> None:
     for out, workers in (("one", "1"), ("three", "3")):
         assert inside("run", "take", "-o", out, "--quiet", "--workers", workers).returncode == 0

@@ -13,6 +13,7 @@ from spillgate.dsp.processors.gate import Gate
 from spillgate.dsp.processors.spill import Spill
 from spillgate.dsp.registry import get_processor
 from spillgate.dsp.take.features import measure
+from spillgate.dsp.take.model import Take, Track
 from spillgate.dsp.testing import check_processor
 
 SR = 44_100
@@ -198,3 +199,54 @@ def test_a_span_that_is_kept_passes_bit_for_bit(made, gated, start_s, stop_s):
     far = np.ones(len(x), bool)
     far[max(round((start_s - 1) * SR), 0) : round((stop_s + 1) * SR)] = False
     assert np.array_equal(y[far], z[far])
+
+
+def guitar():
+    """Broken chords on two strings, a stroke every 1.3 s, through an amplifier that clips: nothing a drum mic hears."""
+    t, rng = np.arange(round(1.5 * SR)) / SR, np.random.default_rng(3)
+    x = np.zeros(gate_take.N)
+    for k, at in enumerate(np.arange(0.1, 13.8, 1.3)):
+        hz = (110.0, 146.8, 164.8, 130.8)[k % 4]
+        string = sum(np.sin(2 * np.pi * n * hz * t + rng.uniform(0, 6)) / n for n in range(1, 12)) * np.exp(-t / 0.5)
+        a = round(at * SR)
+        x[a : a + len(t)] += string[: gate_take.N - a]
+    return np.tanh(1.5 * x)
+
+
+@pytest.fixture(scope="module")
+def on_stage():
+    """A guitar stands beside the kit: as loud in the tom mics as the toms' rings, and on a track of its own."""
+    kit, own = gate_take.make(gate_take.STROKES)
+    loud = guitar()
+    audio = {t.id: kit.read(t, dtype="float64") for t in kit.tracks}
+    drums = sum(audio.values())
+    for name, late in (("tom1.wav", 260), ("floor.wav", 310)):
+        audio[name] = audio[name] + 0.06 * np.roll(loud, late)
+    audio["guitar.wav"] = 0.3 * loud + 0.01 * np.roll(drums, 280)
+    file = dataclasses.replace(kit.tracks[0].file, path=Path("guitar.wav"), name="guitar.wav")
+
+    def take(explains):
+        tracks = [*kit.tracks, Track(id="guitar.wav", files=(file,), role="other", explains=explains)]
+        made = Take.from_arrays(tracks, {k: v.astype(np.float32) for k, v in audio.items()}, SR)
+        return measure(made, Spill.features)
+
+    return take, own
+
+
+def test_a_track_that_is_no_drum_explains_its_bleed_when_asked(on_stage):
+    take, own = on_stage
+    reached, shares = {}, {}
+    for explains in (False, True):
+        it = take(explains)
+        plan = Spill().decide(it, Gate().decide(it, gate_take.plan_of(it, gate_take.STROKES)))
+        names = ("tom1.wav", "floor.wav")
+        reached[explains] = [gate_take.si_sdr(gate_take.rendered(it, plan, n), own[n]) for n in names]
+        shares[explains] = [plan.figures["spill"][n]["unexplained_pct"] for n in names]
+        assert ("guitar.wav" in it.features["band_powers"]) is explains
+        assert not plan.steps.get("guitar.wav")
+        asked = {f.track for f in plan.findings if "explains = true" in f.advice}
+        assert asked == (set() if explains else set(names))
+    for without, with_it in zip(reached[False], reached[True], strict=True):
+        assert with_it > without + 5.0
+    assert min(shares[False]) > 25.0
+    assert max(shares[True]) < 2.0

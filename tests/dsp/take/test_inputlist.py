@@ -94,6 +94,7 @@ def takes(draw: st.DrawFn) -> tuple[Track, ...]:
                     recall=draw(recall),
                     parameters=draw(parameters),
                     intended=draw(st.lists(words, max_size=2).map(tuple)),
+                    explains=draw(st.booleans()),
                 )
             )
     overheads = [t.id for t in out if t.role == "overhead"]
@@ -224,6 +225,7 @@ T = '[[track]]\nfile = "Kick.wav"\n'
         (T + 'distance_cm = "12cm"', "list.toml, line 3: distance_cm of Kick.wav: '12cm' is not allowed; use 0 to"),
         (T + "mic = 57", "list.toml, line 3: mic of Kick.wav: 57 is not allowed; use words in quotes"),
         (T + "channel = -1", "list.toml, line 3: channel of Kick.wav: -1 is not allowed; count channels from 0"),
+        (T + "explains = 1", "list.toml, line 3: explains of Kick.wav: 1 is not allowed; use true or false"),
         (T + 'intended = "flipped"', "list.toml, line 3: intended of Kick.wav: a list of words"),
         (T + 'role = "snare"\ndrum = "tom1"', "list.toml, line 4: drum of Kick.wav: 'tom1' is no snare"),
         (T + "role = [1]", "list.toml, line 3: role of Kick.wav: [1] is not known"),
