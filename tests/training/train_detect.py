@@ -31,7 +31,7 @@ from scipy.signal import butter, sosfilt
 from spillgate.dsp.core.hits.decide import Judge, decide, judge, weight_names
 from spillgate.dsp.core.hits.envelopes import EDGES_HZ, N_BANDS, frame_length
 from spillgate.dsp.core.hits.logistic import fit
-from spillgate.dsp.core.hits.ownership import FEATURES, features
+from spillgate.dsp.core.hits.ownership import FEATURES, Earlier, features
 from spillgate.dsp.core.hits.relearn import second_sources, thinned
 from spillgate.dsp.core.hits.scene import Scene, Sources, listen
 from spillgate.dsp.core.hits.trees import Trees
@@ -276,14 +276,15 @@ def train(materials: list[Material]) -> dict[str, tuple[Judge, ...]]:
     print(f"{len(every)} scenes, {sum(len(s.candidates) for _, _, s, _ in every)} candidates", flush=True)
     judges: dict[str, tuple[Judge, ...]] = {kind: () for kind in KINDS}
     sources: list[Sources] = [s.sources for _, _, s, _ in every]
-    told: list[NDArray[np.float64] | None] = [None] * len(every)
+    told: list[NDArray[np.float64]] = []
     for which in range(PASSES):
+        earlier = [Earlier.of(e[2], p) for e, p in zip(every, told, strict=True)] if told else [None] * len(every)
         examples = [
-            (k, s, features(s, known, p), y) for (k, _, s, y), known, p in zip(every, sources, told, strict=True)
+            (k, s, features(s, known, p), y) for (k, _, s, y), known, p in zip(every, sources, earlier, strict=True)
         ]
         trees = WITH_TREES if which else ()
         halves = [fit_pass([e[1:] for e in examples if e[0] % 2 != half], trees) for half in (0, 1)]
-        told = [judge(s, numbers, halves[k % 2], 0) for k, s, numbers, _ in examples]
+        told = [_judged(s, numbers, halves[k % 2]) for k, s, numbers, _ in examples]
         if which == 0:
             sources = [second_sources(s, p) for (_, _, s, _), p in zip(every, told, strict=True)]
         found = fit_pass([e[1:] for e in examples], trees)
@@ -292,6 +293,14 @@ def train(materials: list[Material]) -> dict[str, tuple[Judge, ...]]:
         judges = {kind: (*judges[kind], *found[kind]) for kind in KINDS}
         print(f"pass {which + 1} fitted", flush=True)
     return judges
+
+
+def _judged(scene: Scene, numbers: NDArray[np.float64], by: Mapping[str, tuple[Judge]]) -> NDArray[np.float64]:
+    names, p = np.array(weight_names(scene.kit)), np.zeros(len(numbers))
+    for kind in set(names):
+        mine = names[scene.candidates.drum] == kind
+        p[mine] = judge(numbers[mine], by[kind][0])
+    return p
 
 
 def fit_pass(

@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from spillgate.dsp.core.hits.each import Each, serial
 from spillgate.dsp.core.hits.explain import Kit
 from spillgate.dsp.core.hits.logistic import log_odds, probability
-from spillgate.dsp.core.hits.ownership import features, standing
+from spillgate.dsp.core.hits.ownership import Earlier, features_of
 from spillgate.dsp.core.hits.relearn import second_sources
 from spillgate.dsp.core.hits.scene import Scene, Sources
 from spillgate.dsp.core.hits.trees import Trees
 from spillgate.dsp.core.hits.trees import log_odds as log_odds_of_trees
 
-__all__ = ["Judge", "Weights", "decide", "weight_names"]
+__all__ = ["Judge", "Weights", "decide", "judge", "weight_names"]
 
 
 @dataclass(frozen=True)
@@ -88,27 +88,41 @@ def decide(scene: Scene, weights: Weights, each: Each = serial) -> Decision:
     -------
     decision : Decision
     """
-    first = judge(scene, features(scene, scene.sources), weights, 0, each)
+    first = _judged(scene, scene.sources, None, weights, 0, each)
     sources = second_sources(scene, first)
-    known = standing(scene, sources)
-    second = judge(scene, features(scene, sources, first, known), weights, 1, each)
+    second = _judged(scene, sources, Earlier.of(scene, first), weights, 1, each)
     # once more with better neighbours: a roll is made sure by all its strokes together
-    return Decision(judge(scene, features(scene, sources, second, known), weights, 2, each), sources)
+    return Decision(_judged(scene, sources, Earlier.of(scene, second), weights, 2, each), sources)
 
 
-def judge(
-    scene: Scene, numbers: NDArray[np.float64], weights: Weights, which: int, each: Each = serial
+def _judged(
+    scene: Scene, sources: Sources, earlier: Earlier | None, weights: Weights, which: int, each: Each
 ) -> NDArray[np.float64]:
-    """Probability of every candidate from its numbers, with the weights of one pass (0 to 2)."""
-    names, p = weight_names(scene.kit), np.zeros(len(numbers))
+    """Probability of every candidate, with the weights of one pass (0 to 2)."""
+    names, p = weight_names(scene.kit), np.zeros(len(scene.candidates))
 
     def of_drum(d: int) -> None:
-        mine = np.flatnonzero(scene.candidates.drum == d)
-        by = weights[names[d]][which]
-        z = log_odds(numbers[mine], by.weights)
-        if by.trees is not None:
-            z = 0.5 * (z + log_odds_of_trees(numbers[mine], by.trees))
-        p[mine] = probability(z)
+        for rows, numbers in features_of(scene, sources, d, earlier):
+            p[rows] = judge(numbers, weights[names[d]][which])
 
     each(of_drum, range(len(names)))
     return p
+
+
+def judge(numbers: NDArray[np.float64], by: Judge) -> NDArray[np.float64]:
+    """Probability of candidates from their numbers.
+
+    Parameters
+    ----------
+    numbers : ndarray, shape (n, n_features)
+        From `features`.
+    by : Judge
+
+    Returns
+    -------
+    probability : ndarray, shape (n,)
+    """
+    z = log_odds(numbers, by.weights)
+    if by.trees is not None:
+        z = 0.5 * (z + log_odds_of_trees(numbers, by.trees))
+    return probability(z)

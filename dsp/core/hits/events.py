@@ -10,7 +10,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from spillgate.dsp.core.hits.envelopes import N_BANDS
-from spillgate.dsp.core.hits.novelty import RING_AFTER, Novelty, gather, rises_at
+from spillgate.dsp.core.hits.novelty import RING_AFTER, Novelty, Room, gather, in_memory, rises_at
 
 __all__ = ["N_NUMBERS", "OVERHEAD_BANDS", "Events", "find_events", "observe"]
 
@@ -92,6 +92,7 @@ def observe(
     mics: Sequence[Novelty],
     energies: Sequence[NDArray[np.float32]],
     overhead: Sequence[bool],
+    room: Room | None = None,
 ) -> Events:
     """Read every mic at every event.
 
@@ -102,6 +103,8 @@ def observe(
     energies : sequence of ndarray, shape (n_frames, 6)
     overhead : sequence of bool
         Which mics are overheads.
+    room : callable, optional
+        Makes the long arrays; default: in memory.
 
     Returns
     -------
@@ -116,7 +119,8 @@ def observe(
         half_ahead[:-1] = (gap - 1) // 2
     shape = (n, len(mics), N_NUMBERS)
     where = np.zeros(shape[:2], np.int64)
-    after, before = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    made = room or in_memory
+    after, before = made(shape), made(shape)
     valid = np.ones(shape, np.bool_)
     ring_heard = np.r_[np.diff(frames) > RING_AFTER[1], np.ones(min(n, 1), np.bool_)]
     for m, (known, energy) in enumerate(zip(mics, energies, strict=True)):

@@ -226,10 +226,16 @@ def _first_guess(kit: Kit) -> NDArray[np.float64]:
 def _choose(events: Events, kit: Kit) -> Events:
     if len(events) <= LEARN_EVENTS:
         return events
-    fresh = np.maximum(events.after - events.before, 0.0)[:, :, : N_BANDS - 1].mean(2)
-    picked = [np.argsort(-fresh[:, mics[0]], kind="stable")[:LEARN_PER_DRUM] for mics in kit.own]
+
+    def fresh(m: int, bands: slice) -> NDArray[np.float32]:
+        return np.asarray(np.maximum(events.after[:, m, bands] - events.before[:, m, bands], np.float32(0)))
+
+    picked = []
+    for mics in kit.own:
+        level = fresh(mics[0], slice(0, N_BANDS - 1)).mean(1)
+        picked.append(np.argsort(-level, kind="stable")[:LEARN_PER_DRUM])
     if kit.overheads:
-        treble = np.maximum(events.after - events.before, 0.0)[:, kit.overheads, N_BANDS - 1].max(1)
+        treble = np.max([fresh(m, slice(N_BANDS - 1, N_BANDS))[:, 0] for m in kit.overheads], axis=0)
         picked.append(np.argsort(-treble, kind="stable")[:LEARN_PER_DRUM])
     picked.append(np.arange(0, len(events), 1 + 2 * len(events) // LEARN_EVENTS))
     i = np.unique(np.concatenate(picked))

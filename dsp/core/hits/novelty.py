@@ -105,7 +105,7 @@ def novelty(energy: NDArray[np.float32], bands: tuple[int, int] = (0, N_BANDS), 
     quiet = _quiet(energy)
     reference = _references(energy, quiet)
     lowest = np.maximum(NOISE_SHARE * quiet, np.maximum(EMPTY, 1e-9 * reference))
-    made = room or _in_memory
+    made = room or in_memory
     rise, total = made((n,)), made((n,))
     first, second = _Peaks(RISE_DB), _Peaks(SHORT_RISE_DB)
     for a, b in stretches(n):
@@ -125,8 +125,19 @@ def novelty(energy: NDArray[np.float32], bands: tuple[int, int] = (0, N_BANDS), 
     return Novelty(quiet, reference, rise, total, frames[heard], loudest[heard])
 
 
-def _in_memory(shape: tuple[int, ...]) -> NDArray[np.float32]:
-    return np.empty(shape, np.float32)
+def in_memory(shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """Make a long array where there is memory enough.
+
+    Parameters
+    ----------
+    shape : tuple of int
+
+    Returns
+    -------
+    array : ndarray, float32
+        Zeros.
+    """
+    return np.zeros(shape, np.float32)
 
 
 def _quiet(energy: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -9,7 +9,7 @@ loud as their own mics say they were, can have put there.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,8 +24,10 @@ from spillgate.dsp.core.hits.relearn import thinned
 from spillgate.dsp.core.hits.rolls import support
 from spillgate.dsp.core.hits.scene import FAR, Candidates, Scene, Sources
 
-__all__ = ["FEATURES", "Standing", "features", "standing"]
+__all__ = ["FEATURES", "Earlier", "features", "features_of"]
 
+ROWS_AT_ONCE = 8192
+"""Candidates whose numbers are held at a time."""
 FRESH_BEFORE, LEAK_BEFORE, LEAST = 0.18, 0.7, 3e-5
 """Shares of the energy before in numerator and denominator of the excess.  Tuned on takes of three kits."""
 LEAST_LOW = 1e-5
@@ -104,70 +106,87 @@ def _levels(candidates: Candidates, kit: Kit, leaks: NDArray[np.float64]) -> NDA
 
 
 @dataclass(frozen=True)
-class Standing:
-    """What does not depend on how other candidates were decided.
+class Earlier:
+    """How the candidates were decided by an earlier pass.
 
     Attributes
     ----------
-    numbers : ndarray, shape (n_candidates, n_features)
-        Those of `FEATURES`; the ones that depend on it are 0.
-    levels : ndarray, shape (n_candidates, n_sources)
-        Most that each source can have sounded.
+    probability : ndarray, shape (n_candidates,)
+    hits : ndarray of int64
+        The likely ones, none of them too near to a better one of its drum.
     """
 
-    numbers: NDArray[np.float64]
-    levels: NDArray[np.float64]
+    probability: NDArray[np.float64]
+    hits: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, scene: Scene, probability: NDArray[np.float64]) -> Earlier:
+        """Take the likely ones together."""
+        c = scene.candidates
+        return cls(probability, thinned(c.drum, c.frame, probability, 0.5))
 
 
-def features(
-    scene: Scene, sources: Sources, probability: NDArray[np.float64] | None = None, known: Standing | None = None
-) -> NDArray[np.float64]:
-    """Numbers by which candidates are decided.
+def features(scene: Scene, sources: Sources, earlier: Earlier | None = None) -> NDArray[np.float64]:
+    """Numbers by which all candidates are decided, together.
 
     Parameters
     ----------
     scene : Scene
     sources : Sources
         What is known of the leaks.
-    probability : ndarray, shape (n_candidates,), optional
-        Of every candidate, from an earlier pass; without it the numbers that need it are 0 (far away: at the end of
-        their range).
-    known : Standing, optional
-        From `standing` with the same scene and sources.
+    earlier : Earlier, optional
+        Without it the numbers that need it are 0 (far away: at the end of their range).
 
     Returns
     -------
     numbers : ndarray, shape (n_candidates, n_features)
         Each clipped to its range in `FEATURES` and scaled to 0…1.
     """
-    known = standing(scene, sources) if known is None else known
-    columns = _context(scene, sources, probability, known.levels) | _company(scene, probability)
-    numbers = known.numbers.copy()
-    _put(numbers, columns)
+    numbers = np.empty((len(scene.candidates), len(FEATURES)))
+    for d in range(len(scene.kit.drums)):
+        for rows, of_some in features_of(scene, sources, d, earlier):
+            numbers[rows] = of_some
     return numbers
 
 
-def _put(numbers: NDArray[np.float64], columns: Mapping[str, NDArray[Any]]) -> None:
-    for i, (name, bottom, top) in enumerate(FEATURES):
-        if name in columns:
-            numbers[:, i] = (np.clip(columns[name], bottom, top) - bottom) / (top - bottom)
-
-
-def standing(scene: Scene, sources: Sources) -> Standing:
-    """Numbers that do not depend on how other candidates were decided.
+def features_of(
+    scene: Scene, sources: Sources, d: int, earlier: Earlier | None = None
+) -> Iterator[tuple[NDArray[np.int64], NDArray[np.float64]]]:
+    """Give the same numbers for the candidates of one drum, some at a time: a long take has millions.
 
     Parameters
     ----------
     scene : Scene
     sources : Sources
+    d : int
+        Index of the drum.
+    earlier : Earlier, optional
 
-    Returns
-    -------
-    known : Standing
+    Yields
+    ------
+    rows : ndarray of int64
+        Indices of some candidates, increasing.
+    numbers : ndarray, shape (n, n_features)
     """
-    c, kit, leaks = scene.candidates, scene.kit, sources.leaks
+    mine = np.flatnonzero(scene.candidates.drum == d)
+    told = _told(scene, sources, d, mine, earlier)
+    for a in range(0, len(mine), ROWS_AT_ONCE):
+        rows = mine[a : a + ROWS_AT_ONCE]
+        c = scene.candidates.chosen(rows)
+        levels = _levels(c, scene.kit, sources.leaks)
+        columns = _standing(scene, c, sources, levels)
+        columns |= _company(told, slice(a, a + ROWS_AT_ONCE))
+        columns |= _context(scene, c, sources, d, told, levels)
+        numbers = np.empty((len(rows), len(FEATURES)))
+        for i, (name, bottom, top) in enumerate(FEATURES):
+            numbers[:, i] = (np.clip(columns[name], bottom, top) - bottom) / (top - bottom)
+        yield rows, numbers
+
+
+def _standing(scene: Scene, c: Candidates, sources: Sources, levels: NDArray[np.float64]) -> dict[str, NDArray[Any]]:
+    """Numbers that do not depend on how other candidates were decided."""
+    kit, leaks = scene.kit, sources.leaks
     n = len(c)
-    levels = _levels(c, kit, leaks)
     columns: dict[str, NDArray[Any]] = {}
     own_vector = np.array([leaks[d, own[0]] for d, own in enumerate(kit.own)])[c.drum]
     main = np.array([own[0] for own in kit.own])[c.drum]
@@ -218,15 +237,11 @@ def standing(scene: Scene, sources: Sources) -> Standing:
                 other = np.where(c.drum == d, other, np.maximum(other, heard[:, own[0]]))
         columns[name] = mine - other
     columns["overhead_distance"] = c.overhead_distance
-    columns.update(_lows(scene, sources, levels))
-    numbers = np.zeros((n, len(FEATURES)))
-    _put(numbers, columns)
-    return Standing(numbers, levels)
+    return columns | _lows(c, len(kit.drums), sources, levels)
 
 
-def _lows(scene: Scene, sources: Sources, levels: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+def _lows(c: Candidates, n_drums: int, sources: Sources, levels: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
     """Innovation of the lows against what is foretold badly anyway and what the other sources leave there."""
-    c, n_drums = scene.candidates, len(scene.kit.drums)
     rise = _db((c.innovation + 1e-9) / (c.foretold + 1e-9))
     out = {f"low_rise_{k}": rise[:, k] for k in range(N_LOWS)}
     for name, lows in (("low_excess", sources.lows), ("firm_low_excess", sources.most_lows)):
@@ -238,54 +253,85 @@ def _lows(scene: Scene, sources: Sources, levels: NDArray[np.float64]) -> dict[s
     return out
 
 
-def _company(scene: Scene, probability: NDArray[np.float64] | None) -> dict[str, NDArray[np.float64]]:
+@dataclass(frozen=True)
+class _Told:
+    """What an earlier pass says to the candidates of one drum; empty if there was none."""
+
+    frames: NDArray[np.int64]
+    """Of all of the drum's candidates."""
+    probability: NDArray[np.float64] | None
+    support: NDArray[np.float64]
+    odds: tuple[float, float]
+    """Log odds of the surest, and the median of its hits."""
+    hits: float
+    others: tuple[tuple[int, NDArray[np.float64], NDArray[np.float64]], ...]
+    """Of every other drum that may have sounded: which, when its strokes arrive in this one's mic, how probable."""
+
+
+def _told(scene: Scene, sources: Sources, d: int, mine: NDArray[np.int64], earlier: Earlier | None) -> _Told:
+    c, kit = scene.candidates, scene.kit
+    frames = c.frame[mine]
+    if earlier is None:
+        return _Told(frames, None, np.zeros((len(mine), 2)), (0.0, 0.0), 0.0, ())
+    p = earlier.probability[mine]
+    level = _db(c.fresh[mine][:, : N_BANDS - 1], 1e-5).mean(1)
+    z = _logit(p)
+    of_hits = _logit(earlier.probability[earlier.hits[c.drum[earlier.hits] == d]])
+    others = []
+    for o in range(len(kit.drums)):
+        theirs = np.flatnonzero((c.drum == o) & (earlier.probability > HEEDED))
+        if o != d and len(theirs):
+            arrives = c.frame[theirs] + sources.lags[o, kit.own[d][0]]
+            others.append((o, arrives, earlier.probability[theirs]))
+    return _Told(
+        frames,
+        p,
+        support(frames, p, level),
+        (float(z.max(initial=0.0)), float(np.median(of_hits)) if len(of_hits) else 0.0),
+        float(np.log1p(len(of_hits))),
+        tuple(others),
+    )
+
+
+def _logit(p: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(np.log(np.maximum(p, 1e-12) / np.maximum(1.0 - p, 1e-12)))
+
+
+def _company(told: _Told, some: slice) -> dict[str, NDArray[np.float64]]:
     """What the other candidates of the drum say: evenly spaced neighbours, and how sure its hits are altogether."""
-    c = scene.candidates
-    support_of, odds, hits = np.zeros((len(c), 2)), np.zeros((len(c), 2)), np.zeros(len(c))
-    if probability is not None:
-        level = _db(c.fresh[:, : N_BANDS - 1], 1e-5).mean(1)
-        z = np.log(np.maximum(probability, 1e-12) / np.maximum(1.0 - probability, 1e-12))
-        chosen = thinned(c.drum, c.frame, probability, 0.5)
-        for d in range(len(scene.kit.drums)):
-            mine = np.flatnonzero(c.drum == d)
-            support_of[mine] = support(c.frame[mine], probability[mine], level[mine])
-            of_hits = z[chosen[c.drum[chosen] == d]]
-            odds[mine] = (z[mine].max(initial=0.0), np.median(of_hits) if len(of_hits) else 0.0)
-            hits[mine] = np.log1p(len(of_hits))
-    near = {"neighbours": _db(support_of[:, 0], 1e-3), "more_neighbours": _db(support_of[:, 1], 1e-3)}
-    return near | {"surest": odds[:, 0], "usually": odds[:, 1], "hits": hits}
+    near, more = _db(told.support[some, 0], 1e-3), _db(told.support[some, 1], 1e-3)
+    same = np.ones(len(near))
+    return {
+        "neighbours": near,
+        "more_neighbours": more,
+        "surest": told.odds[0] * same,
+        "usually": told.odds[1] * same,
+        "hits": told.hits * same,
+    }
 
 
 def _context(
-    scene: Scene, sources: Sources, probability: NDArray[np.float64] | None, levels: NDArray[np.float64]
+    scene: Scene, c: Candidates, sources: Sources, d: int, told: _Told, levels: NDArray[np.float64]
 ) -> dict[str, NDArray[np.float64]]:
-    c, kit = scene.candidates, scene.kit
-    n = len(c)
+    n, main = len(c), scene.kit.own[d][0]
     out = {"context_before": np.zeros(n), "context_after": np.zeros(n)}
     out["leak_distance"], out["leak_probability"] = np.full(n, FAR), np.zeros(n)
-    if probability is None:
+    if told.probability is None:
         return out
-    main = [own[0] for own in kit.own]
-    for d in range(len(kit.drums)):
-        mine = np.flatnonzero(c.drum == d)
-        frames, p = c.frame[mine], probability[mine]
-        out["context_before"][mine] = _greatest_in(frames, p, frames - CONTEXT[1], frames - CONTEXT[0])
-        out["context_after"][mine] = _greatest_in(frames, p, frames + CONTEXT[0], frames + CONTEXT[1])
-        strongest = np.full(len(mine), 1e-6)
-        for o in range(len(kit.drums)):
-            theirs = np.flatnonzero((c.drum == o) & (probability > HEEDED))
-            if o == d or len(theirs) == 0:
-                continue
-            arrives = c.frame[theirs] + sources.lags[o, main[d]]
-            at = np.searchsorted(arrives, frames)
-            left, right = np.maximum(at - 1, 0), np.minimum(at, len(arrives) - 1)
-            near = np.where(np.abs(arrives[left] - frames) <= np.abs(arrives[right] - frames), left, right)
-            distance = np.abs(arrives[near] - frames)
-            weight = np.minimum(levels[mine, o], 4.0) * sources.leaks[o, main[d], :N_BANDS].max()
-            better = (distance < FAR) & (weight > strongest)
-            out["leak_distance"][mine[better]] = distance[better]
-            out["leak_probability"][mine[better]] = probability[theirs[near[better]]]
-            strongest = np.where(better, weight, strongest)
+    frames = c.frame
+    out["context_before"] = _greatest_in(told.frames, told.probability, frames - CONTEXT[1], frames - CONTEXT[0])
+    out["context_after"] = _greatest_in(told.frames, told.probability, frames + CONTEXT[0], frames + CONTEXT[1])
+    strongest = np.full(n, 1e-6)
+    for o, arrives, probability in told.others:
+        at = np.searchsorted(arrives, frames)
+        left, right = np.maximum(at - 1, 0), np.minimum(at, len(arrives) - 1)
+        near = np.where(np.abs(arrives[left] - frames) <= np.abs(arrives[right] - frames), left, right)
+        distance = np.abs(arrives[near] - frames)
+        weight = np.minimum(levels[:, o], 4.0) * sources.leaks[o, main, :N_BANDS].max()
+        better = (distance < FAR) & (weight > strongest)
+        out["leak_distance"][better] = distance[better]
+        out["leak_probability"][better] = probability[near[better]]
+        strongest = np.where(better, weight, strongest)
     return out
 
 

@@ -33,7 +33,8 @@ CYMBAL_LOW_DB = -12.0
 """Most that a cymbal, re its treble in the overheads, leaves in a close mic below 600 Hz."""
 CYMBAL_QUANTILE, CYMBAL_MOST_LOW = 0.5, 10**-0.5
 """Of the innovations beside cymbals: what they leave in a close mic, and the most of it."""
-CYMBAL_LEAST_EVENTS = 4
+CYMBAL_LEAST_EVENTS, CYMBAL_MOST_EVENTS = 4, 4096
+"""Of more than the second an even choice is looked at: a long take has hundreds of thousands."""
 CYMBAL_CLUSTERS, CYMBAL_CLUSTERS_TOMS = 4, 6
 SPACING = 15
 """Frames within which a drum has one hit only."""
@@ -179,20 +180,24 @@ def _cymbals(scene: Scene, hits: NDArray[np.int64]) -> _Cymbals:
     if len(events) == 0:
         return unknown
     clear = _far(events.frames, np.sort(scene.candidates.frame[hits]), CYMBAL_CLEAR, CYMBAL_CLEAR)
-    fresh = np.maximum(events.after - events.before, 1e-5).astype(np.float64)
-    judged = list(kit.cymbal_mics)
     bands = slice(N_BANDS - 2, N_BANDS) if kit.overheads else slice(0, N_BANDS)
-    loudness = fresh[:, judged, bands].max((1, 2))
+    loudness = np.zeros(len(events))
+    for m in kit.cymbal_mics:
+        loudness = np.maximum(loudness, np.maximum(events.after[:, m, bands] - events.before[:, m, bands], 1e-5).max(1))
     clear &= loudness > 10 ** (CYMBAL_FAINTEST_DB / 10)
-    if not clear.any():
+    heard = np.flatnonzero(clear)
+    if len(heard) == 0:
         return unknown
-    vectors = 10.0 * np.log10(np.maximum(fresh[clear] / loudness[clear][:, None, None], 1e-6))
+    heard = heard[np.arange(min(len(heard), CYMBAL_MOST_EVENTS)) * len(heard) // min(len(heard), CYMBAL_MOST_EVENTS)]
+    loudness = loudness[heard][:, None, None]
+    fresh = np.maximum(events.after[heard] - events.before[heard], 1e-5).astype(np.float64)
+    vectors = 10.0 * np.log10(np.maximum(fresh / loudness, 1e-6))
     n_clusters = CYMBAL_CLUSTERS if kit.overheads else CYMBAL_CLUSTERS_TOMS
     usual, most = _cluster(np.clip(vectors.reshape(len(vectors), -1), -40.0, 10.0), n_clusters)
     lows = np.stack([unknown.lows[0], unknown.most_lows[0]])
-    if clear.sum() >= CYMBAL_LEAST_EVENTS:
-        near = np.stack([_innovations_near(scene, d, events.frames[clear]) for d in range(n)], 1)
-        of_each = np.maximum(near, 1e-6) / loudness[clear][:, None, None]
+    if len(heard) >= CYMBAL_LEAST_EVENTS:
+        near = np.stack([_innovations_near(scene, d, events.frames[heard]) for d in range(n)], 1)
+        of_each = np.maximum(near, 1e-6) / loudness
         lows = np.minimum(np.quantile(of_each, (CYMBAL_QUANTILE, MOST_QUANTILE), axis=0), CYMBAL_MOST_LOW)
     return _Cymbals(
         _bounded(usual, kit),

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp.core.hits.each import Each, serial
 from spillgate.dsp.core.hits.envelopes import N_BANDS
-from spillgate.dsp.core.hits.events import OVERHEAD_BANDS, Events, find_events, observe
+from spillgate.dsp.core.hits.events import N_NUMBERS, OVERHEAD_BANDS, Events, find_events, observe
 from spillgate.dsp.core.hits.explain import Explanation, Kit, explain, learn_leaks
 from spillgate.dsp.core.hits.lows import N_LOWS, innovations, unit
 from spillgate.dsp.core.hits.novelty import (
@@ -22,6 +21,7 @@ from spillgate.dsp.core.hits.novelty import (
     Room,
     ceilings,
     gather,
+    in_memory,
     novelty,
     rises_at,
     surroundings,
@@ -126,6 +126,26 @@ class Candidates:
     def __len__(self) -> int:
         return len(self.frame)
 
+    def chosen(self, rows: NDArray[np.int64]) -> Candidates:
+        """Give some of them, in memory."""
+        before, fresh, later = self.around
+        return Candidates(
+            self.drum[rows],
+            self.frame[rows],
+            np.asarray(self.after[rows]),
+            np.asarray(self.before[rows]),
+            np.asarray(self.fresh[rows]),
+            np.asarray(self.ring_after[rows]),
+            np.asarray(self.ring_before[rows]),
+            np.asarray(self.rise[rows]),
+            (np.asarray(before[rows]), np.asarray(fresh[rows]), np.asarray(later[rows])),
+            np.asarray(self.ceiling[rows]),
+            self.overhead_distance[rows],
+            self.event[rows],
+            np.asarray(self.innovation[rows]),
+            np.asarray(self.foretold[rows]),
+        )
+
 
 @dataclass(frozen=True)
 class Scene:
@@ -180,10 +200,10 @@ def listen(
     bands = [OVERHEAD_BANDS if over else (0, N_BANDS) for over in kit.overhead]
     mics: tuple[Novelty, ...] = tuple(each(lambda m: novelty(energies[m], bands[m], room), range(kit.n_mics)))
     frames = find_events(mics)
-    events = observe(frames, mics, energies, kit.overhead)
+    events = observe(frames, mics, energies, kit.overhead, room)
     leaks = learn_leaks(events, kit)
     explanation = explain(events, kit, leaks, each=each)
-    candidates = _candidates(kit, mics, energies, lows, events, each)
+    candidates = _candidates(kit, mics, energies, lows, events, each, room or in_memory)
     n_drums = len(kit.drums)
     low_leaks = np.full((len(leaks), n_drums, N_LOWS), FIRST_LOW)
     low_leaks[n_drums:] = FIRST_LOW_CYMBAL
@@ -200,54 +220,64 @@ def _candidates(
     lows: Sequence[Lows | None],
     events: Events,
     each: Each,
+    room: Room,
 ) -> Candidates:
     main = [own[0] for own in kit.own]
     per_drum = [mics[m].candidates for m in main]
     drum = np.repeat(np.arange(len(main)), [len(c) for c in per_drum])
     frame = np.concatenate(per_drum) if per_drum else np.empty(0, np.int64)
-    ceiling = np.stack(each(lambda m: ceilings(energies[m], mics[m], frame), range(kit.n_mics)), axis=1)
+    first = np.r_[0, np.cumsum([len(c) for c in per_drum])]
+    n = len(frame)
+    after, before, fresh, rise, *around = (room((n, N_BANDS)) for _ in range(7))
+    ring_after, ring_before = room((n, N_NUMBERS - N_BANDS)), room((n, N_NUMBERS - N_BANDS))
+    innovation, foretold = room((n, N_LOWS)), room((n, N_LOWS))
+    ceiling, event = room((kit.n_mics, n, N_BANDS)), np.full(n, -1)
 
-    def of_drum(d: int) -> tuple[Any, ...]:
-        m = main[d]
+    def of_mic(m: int) -> None:
+        ceiling[m] = ceilings(energies[m], mics[m], frame)
+
+    def of_drum(d: int) -> None:
+        m, mine = main[d], slice(first[d], first[d + 1])
         frames, known = per_drum[d], mics[m]
-        after, before, ring_after, ring_before = gather(energies[m], known, frames)
+        after[mine], before[mine], ring_after[mine], ring_before[mine] = gather(energies[m], known, frames)
+        fresh[mine] = np.maximum(after[mine] - before[mine], 0.0)
         reference = np.maximum(known.reference, EMPTY)
         lowest = np.maximum(NOISE_SHARE * known.quiet, np.maximum(EMPTY, 1e-9 * known.reference)) / reference
-        rise = 10.0 * np.log10(np.maximum(after, 1e-12) / (before + lowest))
-        rise[:, known.reference <= EMPTY] = 0.0
-        around = surroundings(energies[m], known, frames)
-        event = np.full(len(frames), -1)
+        rises = 10.0 * np.log10(np.maximum(after[mine], 1e-12) / (before[mine] + lowest))
+        rises[:, known.reference <= EMPTY] = 0.0
+        rise[mine] = np.maximum(rises, 0.0)
+        for to, found in zip(around, surroundings(energies[m], known, frames), strict=True):
+            to[mine] = found
         if len(events):
             where = events.where[:, m]
             order = np.argsort(where, kind="stable")
             at = np.searchsorted(where[order], frames)
             left, right = order[np.maximum(at - 1, 0)], order[np.minimum(at, len(order) - 1)]
             near = np.where(np.abs(where[left] - frames) <= np.abs(where[right] - frames), left, right)
-            event = np.where(np.abs(where[near] - frames) <= REACH, near, -1)
-        new = _innovations(lows[m], frames)
-        return after, before, ring_after, ring_before, np.maximum(rise, 0.0).astype(np.float32), *around, event, *new
+            event[mine] = np.where(np.abs(where[near] - frames) <= REACH, near, -1)
+        innovation[mine], foretold[mine] = _innovations(lows[m], frames)
 
-    parts = each(of_drum, range(len(main)))
-    columns = [np.concatenate([p[i] for p in parts]) for i in range(11)]
+    each(of_mic, range(kit.n_mics))
+    each(of_drum, range(len(main)))
     distance = np.full(len(frame), FAR)
     for m in kit.overheads:
-        where, rise = rises_at(mics[m], frame - int(FAR), frame + int(FAR))
-        distance = np.where(rise > OVERHEAD_RISE_DB, np.minimum(distance, np.abs(where - frame)), distance)
+        where, there = rises_at(mics[m], frame - int(FAR), frame + int(FAR))
+        distance = np.where(there > OVERHEAD_RISE_DB, np.minimum(distance, np.abs(where - frame)), distance)
     return Candidates(
         drum=drum,
         frame=frame,
-        after=columns[0],
-        before=columns[1],
-        fresh=np.maximum(columns[0] - columns[1], 0.0),
-        ring_after=columns[2],
-        ring_before=columns[3],
-        rise=columns[4],
-        around=(columns[5], columns[6], columns[7]),
-        ceiling=ceiling,
+        after=after,
+        before=before,
+        fresh=fresh,
+        ring_after=ring_after,
+        ring_before=ring_before,
+        rise=rise,
+        around=(around[0], around[1], around[2]),
+        ceiling=ceiling.transpose(1, 0, 2),
         overhead_distance=distance,
-        event=columns[8],
-        innovation=columns[9],
-        foretold=columns[10],
+        event=event,
+        innovation=innovation,
+        foretold=foretold,
     )
 
 
