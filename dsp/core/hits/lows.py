@@ -33,6 +33,8 @@ N_LOWS = len(CUTOFFS_HZ)
 """Number of ranges."""
 TINY = 1e-30
 """Keeps the equations solvable in silence."""
+AT_ONCE = 65_536
+"""Samples of the lowest range worked out at a time."""
 THIRD = 3
 """The lower range keeps every third sample."""
 CYCLES = 8.0 / 4.8
@@ -163,15 +165,26 @@ def innovations(
     """
     found = np.empty((2, len(times_s), N_LOWS))
     for k, order in enumerate(ORDERS):
-        x, hz = np.asarray(low, np.float64), rate
-        if k == 0:
-            taps = _low_pass(CUTOFFS_HZ[0] / rate)
-            padded = np.concatenate([np.zeros(len(taps) // 2), x, np.zeros(len(taps) + THIRD)])
-            x, hz = _every_few(padded, taps, THIRD, -(-len(x) // THIRD)), rate / THIRD
+        x, hz = (_lowest(low, rate), rate / THIRD) if k == 0 else (low, rate)
         fit, gap, lead, error = (max(round(v * hz / 1000.0), 1) for v in (FIT_MS, GAP_MS, LEAD_MS, ERROR_MS))
         at = np.round(np.asarray(times_s) * hz).astype(np.int64)
         found[:, :, k] = _innovations(x, at - gap, fit, at - lead, error, order, RIDGE)
     return found[0].astype(np.float32), found[1].astype(np.float32)
+
+
+def _lowest(low: NDArray[np.float32], rate: float) -> NDArray[np.float64]:
+    """The lowest range at a third of the rate, worked out some at a time."""
+    taps = _low_pass(CUTOFFS_HZ[0] / rate)
+    half, n = len(taps) // 2, -(-len(low) // THIRD)
+    out = np.empty(n)
+    for a in range(0, n, AT_ONCE):
+        b = min(a + AT_ONCE, n)
+        first, stop = a * THIRD - half, b * THIRD - half + len(taps)
+        there = np.zeros(stop - first)
+        inside = low[max(first, 0) : stop]
+        there[max(-first, 0) : max(-first, 0) + len(inside)] = inside
+        out[a:b] = _every_few(there, taps, THIRD, b - a)
+    return out
 
 
 def unit(errors: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -251,7 +264,8 @@ def _innovations(x, stops, n_fit, firsts, n_error, order, ridge):  # type: ignor
         if begin < 0 or last > len(x):
             continue
         start, stop, first = order, order + n_fit, firsts[j] - begin
-        y = x[begin:last] - x[begin : stops[j]].mean()  # an offset is no tone
+        y = x[begin:last].astype(np.float64)
+        y -= y[: stops[j] - begin].mean()  # an offset is no tone
         # products of the signal with itself delayed; each diagonal follows from its first entry
         for q in range(order + 1):
             total = 0.0
