@@ -220,8 +220,10 @@ class Gate(Processor):
         from spillgate.dsp.core.cleaning.closing import open_spans
 
         parts, g = tom.parts, tom.grid
-        bleed = summed(np.minimum(parts.bleed, parts.x))
-        rest = summed(np.minimum(left.bleed, left.x) * np.square(gains.T))
+        bleed = sum(summed(np.minimum(b, x)) for b, x in zip(parts.bleed, parts.x, strict=True))
+        rest = sum(
+            summed(np.minimum(b, x) * np.square(gain)) for b, x, gain in zip(left.bleed, left.x, gains.T, strict=True)
+        )
         ratio = db(summed(parts.ring) / bleed) if bleed > 0 and parts.ring.any() else MOST_DB
         verdict = "little to gain" if ratio >= LITTLE_DB else "worth cleaning"
         why = f"the bleed is {abs(ratio):.0f} dB {'under' if ratio >= 0 else 'over'} the drum"

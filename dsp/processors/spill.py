@@ -183,7 +183,7 @@ class Spill(Gate):
         taken = muted(signal, tom.hits, attack, sr)
         powers = powers_without(take.features["band_powers"][track.id], low_rate(take, track), taken, sr)
         frames = np.unique(g.frame_at(tom.hits.astype(np.float64)))
-        return Lowered(take_apart(powers, [m for _, m in others], frames, g.frame_s, tom.parts), signal)
+        return Lowered(take_apart(powers, [m for _, m in others], frames, g.frame_s, tom.parts, room=take.room), signal)
 
 
 def not_kept(signal: NDArray[np.float32], plan: Plan, track: Track, sr: int) -> NDArray[np.float32]:

@@ -116,7 +116,7 @@ def tom_parts(take: Take, plan: Plan, track: Track) -> TomParts:
         hits = samples_of(plan.hits_of(track.id), take.sr)
         mics = [mic for _, mic in other_mics(take, plan, track)]
         frames = np.unique(g.frame_at(hits.astype(np.float64)))
-        parts = take_apart(take.features["band_powers"][track.id], mics, frames, g.frame_s)
+        parts = take_apart(take.features["band_powers"][track.id], mics, frames, g.frame_s, room=take.room)
         return TomParts(hits, parts, len(mics), g, key, offset_of(take, track))
 
     return take.once(f"tom parts: {track.id}", key, make)

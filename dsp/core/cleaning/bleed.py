@@ -17,7 +17,7 @@ Févotte, Bertin & Durrieu, "Nonnegative matrix factorization with the Itakura-S
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,8 +81,11 @@ TREBLE_FROM, TREBLE_OF, TREBLE_SHARE = 18, 8, 1.3
 """From this band on (600 Hz) a drum decays at least 1.3 times as fast as in the median of the eight bands below: slower
 ones are a cymbal taken for the drum, and stay open as a stripe of hiss."""
 LANES = 8
-BANDS_AT_ONCE = 8
-"""Bands of the other mics that are laid out in time order at once: memory is read in lines of sixteen numbers."""
+BANDS_AT_ONCE, MOST_TURNED = 8, 3 << 23
+"""Bands of the other mics that are laid out in time order at once: memory is read in lines of sixteen numbers; and the
+most numbers (100 MB), which a long take reaches with fewer bands."""
+FRAMES_AT_ONCE = 4096
+"""Frames of the track that are laid out in time order at once."""
 
 
 @dataclass(frozen=True)
@@ -139,6 +142,7 @@ def take_apart(
     known: Parts | None = None,
     chosen: NDArray[np.bool_] | None = None,
     silence: tuple[float, float] = (SILENT_FROM_S, SILENT_RAMP_S),
+    room: Callable[[tuple[int, ...]], NDArray[np.float32]] | None = None,
 ) -> Parts:
     """Split the band powers of a tom track into the drum and its bleed.
 
@@ -159,6 +163,8 @@ def take_apart(
         Mics whose part of the bleed is wanted for itself.
     silence : (float, float), optional
         From so long after a hit the drum grows silent, and over so long, s.
+    room : callable, optional
+        Makes the long arrays of a shape; default: in memory.
 
     Returns
     -------
@@ -166,8 +172,10 @@ def take_apart(
         The same whatever gain all mics share.
     """
     n_frames, n_bands = tom.shape
-    x = np.ascontiguousarray(tom.T)
-    bleed, ring = np.empty_like(x), np.empty_like(x)
+    made = room or (lambda shape: np.empty(shape, np.float32))
+    x, bleed, ring = (made((n_bands, n_frames)) for _ in range(3))
+    for a in range(0, n_frames, FRAMES_AT_ONCE):
+        x[:, a : a + FRAMES_AT_ONCE] = tom[a : a + FRAMES_AT_ONCE].T
     rates = np.empty((n_bands, 4))
     age = ages(hits, n_frames)
     span = age_class(age, frame_s)
@@ -186,9 +194,9 @@ def take_apart(
     close = np.asarray([m.close for m in mics], bool)
     rows = np.empty((len(mics) + len(smears) * int(close.sum()) + 1, n_frames), np.float32)
     if first_updates:
-        noise = START_NOISE * np.average(x, axis=1, weights=weight)
+        noise = START_NOISE * np.asarray([np.average(band, weights=weight) for band in x])
     else:
-        noise = NOISE_FACTOR * np.percentile(x, NOISE_PERCENTILE, axis=1)
+        noise = NOISE_FACTOR * np.asarray([np.percentile(band, NOISE_PERCENTILE) for band in x])
 
     part = None if chosen is None else np.zeros_like(x)
     of_part = np.zeros(len(rows), bool) if chosen is None else _rows_of(chosen, close, len(smears))
@@ -199,15 +207,17 @@ def take_apart(
             rates[k] = np.maximum(rates[k], TREBLE_SHARE * np.median(rates[k - TREBLE_OF : k], axis=0))
         ring[k] = track_ring(x[k], bleed[k], age, rates[k], frame_s, span)
 
+    at_once = min(max(MOST_TURNED // max(len(mics) * n_frames, 1), 1), BANDS_AT_ONCE)
     powers = np.empty((0, 0, 0), np.float32)
     for k in range(n_bands):
-        if k % BANDS_AT_ONCE == 0:
-            powers = _turned(mics, k, min(k + BANDS_AT_ONCE, n_bands), n_frames)
+        if k % at_once == 0:
+            del powers
+            powers = _turned(mics, k, min(k + at_once, n_bands), n_frames)
         if known is not None and np.array_equal(x[k], known.x[k]):
             bleed[k], ring[k], rates[k] = known.bleed[k], known.ring[k], known.rates[k]
             continue
         mine = np.asarray([s[k] for s in shares], np.float32)
-        _sources(rows, powers[k % BANDS_AT_ONCE], x[k], mine, marked, close, smears, np.float32(FLOOR_SHARE))
+        _sources(rows, powers[k % at_once], x[k], mine, marked, close, smears, np.float32(FLOOR_SHARE))
         rows[-1] = noise[k]
         bounds: list[float] = []
         for mic, limit in zip(mics, limits, strict=True):
@@ -224,8 +234,10 @@ def take_apart(
             part[k] = _sum_of(rows, np.where(of_part, leaks, 0.0))
         follow(k)
     clear = np.where(weight >= SILENT_CLEAR, weight, np.float32(0))
-    more = float(np.sum(clear * np.maximum(x - UNEXPLAINED * bleed, 0), dtype=np.float64))
-    energy = float(np.sum(clear * x, dtype=np.float64))
+    more = energy = 0.0
+    for k in range(n_bands):
+        more += float(np.sum(clear * np.maximum(x[k] - UNEXPLAINED * bleed[k], 0), dtype=np.float64))
+        energy += float(np.sum(clear * x[k], dtype=np.float64))
     clear_s = float(np.sum(clear, dtype=np.float64)) * frame_s
     return Parts(x, bleed, ring, rates, clear_s, more / energy if energy > 0 else 0.0, part)
 
