@@ -340,6 +340,28 @@ def stale_lock(folder: Path) -> Seen:
     return seen
 
 
+def clock_set_back(folder: Path) -> Seen:
+    """The clock goes back ten years after the recording: every track is from the future, every output older than it."""
+    album, out = folder / "album", folder / "out"
+    take = write_take(album / "take")
+    assert _run(folder, "run", take, "-o", folder / "right", *QUIET).code == 0
+    ahead = time.time() + 10 * 365 * 86_400
+    for path in take.iterdir():
+        os.utime(path, (ahead, ahead))
+    recordings = inputs_of(take)
+    assert _run(folder, "batch", album, "-o", out, *QUIET) == Seen(0, "")
+    before, done = contents(out), out / "take"
+    seen = _run(folder, "batch", album, "-o", out, *QUIET)
+    assert seen == Seen(0, ""), seen
+    assert contents(out) == before, "was done again"
+    for words in (("render", done), ("render", done, "--verify"), ("run", take, "-o", done, "--overwrite")):
+        seen = _run(folder, *words, "--quiet")
+        assert seen == Seen(0, ""), (words, seen)
+    assert contents(done / "stems") == contents(folder / "right" / "stems")
+    assert inputs_of(take) == recordings
+    return seen
+
+
 def stopped(folder: Path, after_s: float, number: int = signal.SIGINT) -> Seen:
     """Ctrl-C, or the system asking to end."""
     take, out = write_take(folder / "take"), folder / "out"
@@ -367,6 +389,7 @@ FAULTS: dict[str, Callable[[Path], Seen]] = {
     "permission lost": permission_lost,
     "three runs into one output": two_runs,
     "stale lock": stale_lock,
+    "clock set back": clock_set_back,
 }
 """Every fault by its name."""
 
