@@ -61,7 +61,7 @@ def page(take: Take, plan: Plan) -> str:
         if lines:
             items = "".join(f"<li>{_e(line)}</li>" for line in lines)
             parts.append(f"<h2>{title}</h2><ul>{items}</ul>")
-    parts += [_bleed(take, plan), _spectra(take, plan), _layout(take, plan), _recall(take)]
+    parts += [_bleed(take, plan), _pairs(take, plan), _spectra(take, plan), _layout(take, plan), _recall(take)]
     return "\n".join(p for p in parts if p) + "\n"
 
 
@@ -112,6 +112,30 @@ def _bleed(take: Take, plan: Plan) -> str:
         "? = not heard apart from the rest.</p>"
         f'<svg viewBox="0 0 {w} {h}" width="{w}" role="img" aria-label="bleed matrix">{"".join(cells)}</svg>'
     )
+
+
+def _pairs(take: Take, plan: Plan) -> str:
+    """What the left and the right mic of each pair hear of every drum."""
+    labels = {t.id: t.label for t in take.tracks}
+    out = []
+    for pair in plan.figures.get("check", {}).get("pairs", {}).values():
+        lines = []
+        for drum, (left, right) in pair["re_snare_db"].items():
+            shown = [_db(v) for v in (left, right, pair["left_minus_right_db"][drum])]
+            lines.append(f"<tr><td>{_e(drum)}</td>{''.join(f'<td class=n>{v}</td>' for v in shown)}</tr>")
+        head = [_e(labels.get(pair[side], pair[side])) for side in ("left", "right")]
+        heads = "".join(f"<th scope=col>{h}</th>" for h in (*head, "left minus right"))
+        out.append(
+            f"<table><thead><tr><th scope=col>dB</th>{heads}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
+        )
+    if not out:
+        return ""
+    note = "Re the snare in the same mic, and the difference of the levels as recorded; cymbals in the treble only."
+    return f"<h2>Left and right</h2><p class=small>{note} No verdict: it is a matter of taste.</p>{''.join(out)}"
+
+
+def _db(value: float | None) -> str:
+    return "?" if value is None else f"{value:+.1f}"
 
 
 def _spectra(take: Take, plan: Plan) -> str:

@@ -75,6 +75,7 @@ class Check(Processor):
         import numpy as np
 
         from spillgate.dsp.processors import check_extra, check_kit, check_names
+        from spillgate.dsp.processors.check_pairs import pair_levels
         from spillgate.dsp.processors.check_tracks import track_findings
 
         kind = kind_of(plan) if self.kind == "auto" else self.kind
@@ -107,6 +108,7 @@ class Check(Processor):
             "uncertainty_cm": uncertainty,
             "sides": dict(align.get("sides", {})),
             "bleed_db": _bleed_db(take, matrix),
+            "pairs": pair_levels(take, plan, matrix),
         }
         for key, codes in LISTS.items():
             figures[key] = [t for t in order if any(f.track == t and f.code in codes for f in found)]

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import signal
 
 from spillgate.dsp.errors import ParameterError
 from spillgate.dsp.plan.model import Alignment, DrumState, Finding, Hit, Plan
@@ -38,6 +39,7 @@ KEYS = {
     "uncertainty_cm",
     "sides",
     "bleed_db",
+    "pairs",
     "clipped",
     "very_quiet",
     "silent",
@@ -191,6 +193,28 @@ def test_clean_line_check_and_take_are_not_accused(
         assert all(document[k] == [] for k in LISTS)
         assert document["duplicate"] == []
         json.dumps(document, allow_nan=False)
+
+
+def test_left_and_right_of_a_pair_are_compared(groove: tuple[Audio, list[tuple[float, str]]]) -> None:
+    audio, hits = groove
+    audio = {m: x.copy() for m, x in audio.items()}
+    rng, n = np.random.default_rng(8), len(audio["OHL.wav"])
+    wash = 0.003 * signal.sosfilt(signal.butter(4, 7000, "high", fs=SR, output="sos"), rng.standard_normal(n))
+    audio["OHL.wav"] += wash
+    audio["OHR.wav"] += 10 ** (-4 / 20) * wash
+    before = judge(audio, hits).figures["check"]["pairs"]
+    assert set(before) == {"overhead"}  # one room is no pair
+    pair = before["overhead"]
+    assert (pair["left"], pair["right"]) == ("OHL.wav", "OHR.wav")
+    assert pair["re_snare_db"]["snare"] == [0.0, 0.0]
+    for drum in DRUMS:  # planted equally loud
+        assert pair["left_minus_right_db"][drum] == pytest.approx(0.0, abs=1.0)
+    assert pair["left_minus_right_db"]["cymbals"] == pytest.approx(4.0, abs=0.5)
+    audio["OHR.wav"] *= 0.5  # 20 lg 2 = 6.02 dB
+    after = judge(audio, hits).figures["check"]["pairs"]["overhead"]
+    for drum, difference in pair["left_minus_right_db"].items():
+        assert after["left_minus_right_db"][drum] == pytest.approx(difference + 6.02, abs=0.15)
+        assert after["re_snare_db"][drum] == pytest.approx(pair["re_snare_db"][drum], abs=0.15)
 
 
 def test_the_bleed_matrix_is_the_planted_one(line: tuple[Audio, list[tuple[float, str]]]) -> None:
