@@ -20,6 +20,7 @@ body{font:15px/1.45 system-ui,sans-serif;max-width:60rem;margin:2rem auto;paddin
 h1{font-size:1.35rem}h2{font-size:1.05rem;margin-top:2rem}
 table{border-collapse:collapse;width:100%}
 th,td{text-align:left;padding:.25rem .6rem;border-bottom:1px solid var(--line)}
+table.pair{width:auto;margin-bottom:1.2em}table.pair th,table.pair td{padding-left:2em}th.n{text-align:right}
 td.n{text-align:right;font-variant-numeric:tabular-nums}td.mend{color:var(--bad);font-weight:700}
 td.look{color:var(--look);font-weight:600}svg{max-width:100%;height:auto}svg text{fill:currentColor;font:11px system-ui}
 .small{font-size:.85rem;opacity:.8}li{margin:.3rem 0}
@@ -124,9 +125,10 @@ def _pairs(take: Take, plan: Plan) -> str:
             shown = [_db(v) for v in (left, right, pair["left_minus_right_db"][drum])]
             lines.append(f"<tr><td>{_e(drum)}</td>{''.join(f'<td class=n>{v}</td>' for v in shown)}</tr>")
         head = [_e(labels.get(pair[side], pair[side])) for side in ("left", "right")]
-        heads = "".join(f"<th scope=col>{h}</th>" for h in (*head, "left minus right"))
+        heads = "".join(f"<th scope=col class=n>{h}</th>" for h in (*head, "left minus right"))
         out.append(
-            f"<table><thead><tr><th scope=col>dB</th>{heads}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
+            f"<table class=pair><thead><tr><th scope=col>dB</th>{heads}</tr></thead>"
+            f"<tbody>{''.join(lines)}</tbody></table>"
         )
     if not out:
         return ""
