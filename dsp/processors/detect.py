@@ -58,7 +58,13 @@ class Detect(Processor):
     Notes
     -----
     What the other mics hear bounds what can have leaked into a drum's mic; the rest is its own.  How each drum leaks
-    into each mic is learned from the take itself, twice.
+    into each mic is learned from the take itself, twice: what it usually leaks, and the most.  Kick and toms are heard
+    in the lows, too, by what their past does not foretell, and evenly spaced neighbours support one another in rolls.
+    Probabilities are calibrated on takes the judges were not fitted to (J. Platt, 1999).
+
+    The table was trained on 53 made takes (``tests/training/train_detect.py --takes 53``).  On eight made takes of
+    other seeds (``tests/benchmarks/quality.py``): F within 20 ms of audible strokes 0.999 kick, 0.965 snare, 0.875
+    hat, 0.927 toms; all that were called sure were right.
     """
 
     name: ClassVar[str] = "detect"
