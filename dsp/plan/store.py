@@ -167,7 +167,14 @@ def from_json(text: str, arrays: Mapping[str, NDArray[Any]] | None = None) -> Pl
     for name, kind in _FIGURES.items():
         if name in entry.get("figures", {}):
             _right(entry["figures"][name], kind, f"figures of {name}")
-    _right(entry.get("figures", {}).get("render", {}).get("files", {}), Mapping[str, list[str]], "figures of render")
+    rendered = entry.get("figures", {}).get("render", {})
+    _right(rendered.get("files", {}), Mapping[str, list[str]], "figures of render")
+    for rows in rendered.get("tracks", {}).values():
+        for row in rows:
+            _right(row, Mapping[str, Any], "figures of render")
+            for key, kind in _STEM.items():
+                if key in row or key in _ALWAYS:
+                    _right(row.get(key), kind, f"figures of render: {key}")
     wanted = entry.get("arrays", {})
     for name, facts in wanted.items():
         found = arrays.get(name)
@@ -227,6 +234,21 @@ _FIGURES: dict[str, Any] = {
     "asked": Mapping[str, list[Mapping[str, Any]]],
 }
 """Figures that are not only reported but worked with when a plan is opened again."""
+
+
+_ALWAYS = ("file", "copied", "written", "notes", "steps", "peak_in", "peak_out", "removed_db")
+_STEM: dict[str, Any] = {
+    "file": str,
+    "copied": bool,
+    "written": bool,
+    "removed_file": str,
+    "notes": list[str],
+    "steps": list[str],
+    **dict.fromkeys(("peak_in", "peak_out", "over_at_s", "over_db", "cut_s", "cut_db"), float),
+    "removed_db": float | None,
+    "overs": int,
+}
+"""What is told of every stem, and which of it always is."""
 
 
 def _right(value: Any, kind: Any, where: str) -> None:

@@ -220,6 +220,12 @@ def saved(tmp_path):
     return json.loads((tmp_path / "plan.json").read_text())
 
 
+STEM = {
+    **{"file": "Tom.wav", "copied": False, "written": True, "removed_file": "", "notes": [], "steps": []},
+    **{"peak_in": 0.5, "peak_out": 0.5, "removed_db": None},
+}
+
+
 @pytest.mark.parametrize(
     ("where", "value", "said"),
     [
@@ -233,6 +239,9 @@ def saved(tmp_path):
         (("steps", "Tom.wav"), "mask", "steps is {'Tom.wav': 'mask'}"),
         (("steps", "Tom.wav", 0, "arrays"), {"gain": 1}, "steps: arrays is"),
         (("figures",), "x" * 5000, "figures is 'xxx"),
+        (("figures", "render"), {"tracks": {"Tom.wav": [STEM | {"notes": True}]}}, "figures of render: notes is True"),
+        (("figures", "render"), {"tracks": {"Tom.wav": [STEM | {"overs": "3"}]}}, "figures of render: overs is '3'"),
+        (("figures", "render"), {"tracks": {"Tom.wav": [{"file": "Tom.wav"}]}}, "figures of render: copied is None"),
         (("arrays", "gate/x"), 7, "is not the one it was saved with"),
         (("arrays",), 1.5, "arrays is 1.5"),
     ],
