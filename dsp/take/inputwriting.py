@@ -141,7 +141,7 @@ def update(text: str, tracks: Sequence[Track]) -> str:
                 document.add("track", entries)
             entries.append(_table(track))
             continue
-        for key in ("role", "drum", "position", "target", "intended", *RECALL):
+        for key in ("role", "drum", "position", "target", "intended", "explains", *RECALL):
             if key in want and row.get(key) != want[key]:
                 row[key] = want[key]
             elif key not in want and key in row:
