@@ -40,6 +40,9 @@ FROM_KICK_MS, BETWEEN_DRUMS_MS = 2.5, 1.8
 """Usual ways to an overhead, between two mics of one drum, to another drum's mic (made takes, medians)."""
 BOTH_WAYS_MS = (-1.0, 9.0)
 """There and back between two mics; what lies outside was not the same sound both times."""
+SAME_DRUM_BOTH_WAYS_MS, SAME_DRUM_WEIGHT = (-6.0, 9.0), 4.0
+"""The same of two mics of one drum, where a hit that is placed late is so in both directions; and what their answer
+weighs: snare wires that rattle along with a tom begin late, the drum's own stroke does not."""
 TOGETHER_MS = 1.5
 """Answers this close to each other say the same: what ways differ by within a kit."""
 LATE_MS = 3.0
@@ -186,15 +189,20 @@ def _judge(
     kind, drum = kinds[track]
     nothing = Arrival(ms=0.0, weight=0.0)
     values, weights = [], []
+    beside: list[float] = []
     for other, (other_kind, other_drum) in kinds.items():
         if other == track:
             continue
         out, back = arrivals.get((track, other), nothing), arrivals.get((other, track), nothing)
         same = "overhead" not in (kind, other_kind) and drum == other_drum
         shift = known.get(other, 0.0)
-        if min(out.weight, back.weight) > 0.0 and BOTH_WAYS_MS[0] <= out.ms + back.ms <= BOTH_WAYS_MS[1]:
+        if kind == other_kind == "overhead":
+            beside.append(_later_than(track, other, arrivals) + shift)
+            continue
+        least, most = SAME_DRUM_BOTH_WAYS_MS if same else BOTH_WAYS_MS
+        if min(out.weight, back.weight) > 0.0 and least <= out.ms + back.ms <= most:
             values.append(0.5 * (back.ms - out.ms) + shift)
-            weights.append(2.0 * max(out.weight, back.weight))
+            weights.append((SAME_DRUM_WEIGHT if same else 2.0) * max(out.weight, back.weight))
             continue
         if out.weight > 0.0:
             values.append(_usual(kind, "same" if same else other_kind) - out.ms + shift)
@@ -213,4 +221,20 @@ def _judge(
     agreed, at_zero = float(w[these].sum()), float(w[np.abs(v) <= TOGETHER_MS].sum())
     if abs(middle) < LATE_MS or agreed < max(FEWEST, AGREED * w.sum()) or at_zero > AT_ZERO * agreed:
         return None
+    if beside:  # a pair that hangs high hears everything late; one of it is only late beside the other
+        nearest = min(beside, key=lambda b: b * np.sign(middle))
+        if nearest * np.sign(middle) < LATE_MS:
+            return None
+        middle = min(middle, nearest, key=abs)
     return Lateness(ms=middle, share=agreed / float(w.sum()), answers=float(w.sum()))
+
+
+def _later_than(track: str, other: str, arrivals: Mapping[tuple[str, str], Arrival]) -> float:
+    """By how much hits arrive later in one overhead than in another, ms: the median over the drums, 0 if unknown."""
+    nothing = Arrival(ms=0.0, weight=0.0)
+    steps = []
+    for (source, mic), here in arrivals.items():
+        there = arrivals.get((source, other), nothing)
+        if mic == track and min(here.weight, there.weight) > 0.0:
+            steps.append(here.ms - there.ms)
+    return float(np.median(steps)) if steps else 0.0

@@ -109,3 +109,30 @@ def test_two_late_tracks() -> None:
 
 def test_half_a_kit_late_is_no_answer() -> None:
     assert len(lateness(ways({"kick": 9.0, "snare": 9.0, "hat": 9.0, "tom1": 9.0}), KINDS)) <= 3
+
+
+def test_a_pair_that_hangs_high_is_not_late(monkeypatch: pytest.MonkeyPatch) -> None:
+    for side in ("left", "right"):
+        x, y, _ = PLACES[side]
+        monkeypatch.setitem(PLACES, side, (x, y, 3.0))  # 2.3 m above the snare: 6.9 ms
+    assert lateness(ways({}), KINDS) == {}
+    late = lateness(ways({"left": 5.0}), KINDS)
+    assert list(late) == ["left"]
+
+
+def test_a_bottom_mic_whose_wires_rattle_along_is_not_late() -> None:
+    found = ways({})
+    kinds = KINDS | {"bottom": ("snare", "snare")}
+    for n in KINDS:  # its own strokes reach all when the top mic's do; the others' set the wires off 3 ms later
+        if n != "snare":
+            found["bottom", n] = found["snare", n]
+            if (n, "snare") in found:
+                found[n, "bottom"] = Arrival(ms=found[n, "snare"].ms + 4.0, weight=1.0)
+                found["bottom", n] = Arrival(ms=-2.0, weight=1.0)
+    found["snare", "bottom"] = found["bottom", "snare"] = Arrival(ms=-2.0, weight=1.0)  # hits placed 2 ms late
+    assert lateness(found, kinds) == {}
+    really = {
+        k: (Arrival(ms=a.ms + 5.0 * (k[1] == "bottom") - 5.0 * (k[0] == "bottom"), weight=1.0))
+        for k, a in found.items()
+    }
+    assert "bottom" in lateness(really, kinds)
