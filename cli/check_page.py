@@ -132,12 +132,13 @@ def _pairs(take: Take, plan: Plan) -> str:
         )
     if not out:
         return ""
-    note = "Re the snare in the same mic, and the difference of the levels as recorded; cymbals in the treble only."
+    note = "Re the snare in the same mic, and the difference of the levels as recorded; cymbals by their treble, "
+    note += "on average between the strokes."
     return f"<h2>Left and right</h2><p class=small>{note} No verdict: it is a matter of taste.</p>{''.join(out)}"
 
 
 def _db(value: float | None) -> str:
-    return "?" if value is None else f"{value:+.1f}"
+    return "?" if value is None else f"{round(value, 1) + 0.0:+.1f}"  # no minus nought
 
 
 def _spectra(take: Take, plan: Plan) -> str:

@@ -21,7 +21,7 @@ CYMBALS = "cymbals"
 AFTER_S = 0.06
 """So long after a stroke a drum has no treble any more that counts beside a cymbal's (common practice, no source)."""
 SNARE_S = 0.03
-"""Treble of a snare stroke: its first so many seconds."""
+"""The level of a snare stroke beside the cymbals is that of its first so many seconds (common practice, no source)."""
 LEAST_S = 1.0
 """With less time between the strokes nothing is said of the cymbals."""
 
@@ -42,7 +42,7 @@ def pair_levels(take: Take, plan: Plan, matrix: BleedMatrix) -> dict[str, dict[s
     pairs : dict
         For ``overhead`` and ``room``, as far as there is a left and a right one: ``left`` and ``right`` (track ids),
         ``re_snare_db`` (per drum that of both, re the snare in the same mic) and ``left_minus_right_db``.  The
-        cymbals are compared in the treble, above 6 kHz, and only in overheads.
+        cymbals are heard by their treble, above 6 kHz, between the strokes of the drums, and only in overheads.
     """
     pairs: dict[str, dict[str, Any]] = {}
     for role in ("overhead", "room"):
@@ -83,7 +83,7 @@ def _levels(energy: Mapping[str, float], ref: str) -> dict[str, Level]:
 
 
 def _cymbals(take: Take, plan: Plan, track: Track) -> dict[str, Level]:
-    """Treble between the strokes of kick, snare and toms, re the treble of snare strokes."""
+    """Treble between the strokes of kick, snare and toms, re all of a snare stroke."""
     import numpy as np
 
     from spillgate.dsp.core.hits.envelopes import frame_length
@@ -98,12 +98,14 @@ def _cymbals(take: Take, plan: Plan, track: Track) -> dict[str, Level]:
     at = np.asarray(np.arange(len(treble)) * frame_s, np.float64)
     struck = np.asarray(np.sort(np.concatenate(list(times.values()))), np.float64)
     between = ~_within(at, struck, AFTER_S)
-    snared = np.asarray(np.sort(times.get("snare", struck[:0])), np.float64)
-    snares = _within(at, snared, SNARE_S)
-    if between.sum() * frame_s < LEAST_S or not snares.any():
+    n = max(round(SNARE_S / frame_s), 1)
+    first = np.asarray(np.round(times.get("snare", struck[:0]) / frame_s), np.int64)
+    first = first[first + n <= len(table)]
+    if between.sum() * frame_s < LEAST_S or not len(first):
         return {}
-    # the median: a cymbal is often struck with the snare
-    levels = _levels({"snare": float(np.median(treble[snares])), CYMBALS: float(treble[between].mean())}, "snare")
+    # the median over the strokes: a cymbal is often struck with the snare
+    snare = float(np.median([np.asarray(table[k : k + n], np.float64).sum() / n for k in first]))
+    levels = _levels({"snare": snare, CYMBALS: float(treble[between].mean())}, "snare")
     return {CYMBALS: levels[CYMBALS]}
 
 

@@ -197,7 +197,9 @@ def _judge(
         same = "overhead" not in (kind, other_kind) and drum == other_drum
         shift = known.get(other, 0.0)
         if kind == other_kind == "overhead":
-            beside.append(_later_than(track, other, arrivals) + shift)
+            later = _later_than(track, other, arrivals)
+            if later is not None:
+                beside.append(later + shift)
             continue
         least, most = SAME_DRUM_BOTH_WAYS_MS if same else BOTH_WAYS_MS
         if min(out.weight, back.weight) > 0.0 and least <= out.ms + back.ms <= most:
@@ -229,12 +231,12 @@ def _judge(
     return Lateness(ms=middle, share=agreed / float(w.sum()), answers=float(w.sum()))
 
 
-def _later_than(track: str, other: str, arrivals: Mapping[tuple[str, str], Arrival]) -> float:
-    """By how much hits arrive later in one overhead than in another, ms: the median over the drums, 0 if unknown."""
+def _later_than(track: str, other: str, arrivals: Mapping[tuple[str, str], Arrival]) -> float | None:
+    """By how much hits arrive later in one overhead than in another, ms: the median over the drums they share."""
     nothing = Arrival(ms=0.0, weight=0.0)
     steps = []
     for (source, mic), here in arrivals.items():
         there = arrivals.get((source, other), nothing)
         if mic == track and min(here.weight, there.weight) > 0.0:
             steps.append(here.ms - there.ms)
-    return float(np.median(steps)) if steps else 0.0
+    return float(np.median(steps)) if steps else None

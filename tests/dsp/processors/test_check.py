@@ -210,6 +210,13 @@ def test_left_and_right_of_a_pair_are_compared(groove: tuple[Audio, list[tuple[f
     for drum in DRUMS:  # planted equally loud
         assert pair["left_minus_right_db"][drum] == pytest.approx(0.0, abs=1.0)
     assert pair["left_minus_right_db"]["cymbals"] == pytest.approx(4.0, abs=0.5)
+    for mic, level in (("OHL.wav", 1.0), ("OHR.wav", 10 ** (-4 / 20))):  # mean squares of the audio itself
+        late = DELAY_MS[mic] / 1000
+        strokes = [audio[mic][int((t + late) * SR) :][: int(0.027 * SR)] for t, drum in hits if drum == "snare"]
+        snare = np.median([np.sum(x**2) / (0.03 * SR) for x in strokes])
+        expected = 10 * np.log10(np.mean((level * wash) ** 2) / snare)
+        side = 0 if mic == "OHL.wav" else 1
+        assert pair["re_snare_db"]["cymbals"][side] == pytest.approx(expected, abs=1.0)
     audio["OHR.wav"] *= 0.5  # 20 lg 2 = 6.02 dB
     after = judge(audio, hits).figures["check"]["pairs"]["overhead"]
     for drum, difference in pair["left_minus_right_db"].items():

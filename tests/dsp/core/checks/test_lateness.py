@@ -136,3 +136,8 @@ def test_a_bottom_mic_whose_wires_rattle_along_is_not_late() -> None:
         for k, a in found.items()
     }
     assert "bottom" in lateness(really, kinds)
+
+
+def test_an_overhead_beside_a_dead_one_is_judged_by_the_usual_way() -> None:
+    found = {k: a for k, a in ways({"left": 6.0}).items() if k[1] != "right"}
+    assert list(lateness(found, KINDS)) == ["left"]
