@@ -205,3 +205,10 @@ def test_nothing_to_hear_says_nothing() -> None:
     x, _, onset = pieces(1, 100)
     silent = answers(listen([x], [np.zeros_like(x)], [onset], RATE, (29, 432)))
     assert silent.answers[0][0][0].score < 1.0
+
+
+def test_pieces_that_are_too_short_are_refused() -> None:
+    x, y, onset = pieces(5, 100, n_hits=1)
+    for first, last in ((-int(onset[0]) - 10, 0), (0, y.shape[1])):
+        with pytest.raises(ValueError, match="every lag"):
+            log_likelihood(x[0], y[0], int(onset[0]), RATE, first, last, (0.001,), 1e-4, np.array([0.3]))
