@@ -19,6 +19,9 @@ SHARE, BEFORE_SHARE, MOST_SHARE = 0.08, 1.5, 0.5
 """The walk back stops under 8 % of the peak, or under 1.5 times what was before, but never over half the peak."""
 GAP_MS = 2.0
 """Quiet stretches up to this length inside an attack are bridged."""
+LOST_MS, EARLY_MS = 5.0, 1.5
+"""A walk that leads back more than the first from the frame has been led by bleed and says nothing: then the hit begins
+the second before the frame."""
 OFF_MS = 0.5
 """Two mics of one drum keep their distance within so much: about 17 cm of way."""
 REACH_BEFORE_MS, REACH_AFTER_MS = 16.0, 9.0
@@ -44,13 +47,14 @@ def arrivals(x: NDArray[np.float32], at: NDArray[np.int64], sr: int) -> NDArray[
     Notes
     -----
     On the absolute difference of neighbouring samples, from its peak back to the earliest sample over the threshold;
-    crossing the threshold forward would be caught by another drum's bleed.
+    crossing the threshold forward would be caught by another drum's bleed.  Where the bleed is as steep all the time,
+    the frame itself is the better answer.
     """
 
     def samples(ms: float) -> int:
         return round(ms * sr / 1000)
 
-    bounds = np.array([samples(v) for v in (*PEAK_MS, *BEFORE_MS, GAP_MS, EARLIER_MS)])
+    bounds = np.array([samples(v) for v in (*PEAK_MS, *BEFORE_MS, GAP_MS, EARLIER_MS, LOST_MS, EARLY_MS)])
     return _arrivals(np.ascontiguousarray(x), at, bounds)  # type: ignore[no-any-return]
 
 
@@ -100,5 +104,5 @@ def _arrivals(x, at, bounds):  # type: ignore[no-untyped-def]
             if abs(np.float64(x[i]) - x[i - 1]) >= threshold:
                 found = i
             i -= 1
-        first[j] = found
+        first[j] = max(k - bounds[7], 0) if found < k - bounds[6] else found
     return first

@@ -28,6 +28,16 @@ def test_bleed_before_does_not_catch_it() -> None:
     assert abs(found - at) <= 2
 
 
+def test_a_soft_stroke_in_loud_cymbals_is_not_led_astray() -> None:
+    # cymbals steeper than the stroke itself, so the walk back finds no calm; the frame is at most 2 ms off
+    sr, at = 48000, 4000
+    cymbals = 0.2 * np.random.default_rng(3).standard_normal(8000)
+    x = (stroke(8000, at, sr, 0.3) + cymbals).astype(np.float32)
+    for off in (-1, 0, 1, 2):
+        found = arrivals(x, np.array([at + off * sr // 1000]), sr)[0]
+        assert -5 * sr / 1000 <= found - at <= 2 * sr / 1000
+
+
 @pytest.mark.parametrize("n", [1, 5, 200])
 def test_ends_of_the_audio_are_no_trouble(n: int) -> None:
     assert 0 <= arrivals(np.ones(n, np.float32), np.array([0]), 48000)[0] < max(n, 2)
