@@ -26,8 +26,9 @@ RISE_MS = 1.0
 """The window opens over this time (the opening is done half a millisecond before the onset by default)."""
 OVERLAP_HALF = 2
 """Hops from a frame's start to its centre."""
-FALL_MS = 18.0
-"""It closes over this time."""
+FALL_MS = 5.0
+"""It closes over this time (a kick under the tom comes through as long as it is open: with 18 ms the stems of four
+takes were 0.1 to 1.0 dB worse; with 3 ms they gain another 0.1 and the end of the first 10 ms suffers by 0.1 dB)."""
 
 
 @dataclass(frozen=True)
