@@ -29,9 +29,11 @@ LEAST, LEAST_TOM = 0.6, 0.4
 """Probability from which a candidate is a hit; lower on toms: a missed stroke harms a stem more than a false one."""
 ASKED = (0.2, 0.99)
 """Candidates between these are asked about."""
-AUDIBLE = 0.02
-"""Questions whose weight is under this are not asked: whatever the answer, the stem would change by less than 34 dB
+AUDIBLE = 0.03
+"""Questions whose weight is under this are not asked: whatever the answer, the stem would change by less than 30 dB
 under the drum's loudest stroke, times the doubt. Common practice, no source."""
+A_MINUTE, AT_LEAST = 15.0, 3
+"""Most strokes asked about per minute of the take, and in the shortest: those whose answer changes most."""
 ASKED_OF_A_DRUM = 3
 """Of a drum that was perhaps never struck the surest strokes are named, no more: they answer the question."""
 PLAYED, NOT_PLAYED = 0.97, 0.5
@@ -215,7 +217,27 @@ class Detect(Processor):
                     ask(
                         "detect.hit_left_out", text, track, time_s, 10 ** (min(float(db) - top, 0.0) / 20) * float(p[i])
                     )
-        return tuple(asked)
+        return those_that_matter(asked, take.n_samples / take.sr)
+
+
+def those_that_matter(asked: Sequence[Question], seconds: float) -> tuple[Question, ...]:
+    """Keep the questions about whole drums, and as many of those about strokes as a person will answer.
+
+    Parameters
+    ----------
+    asked : sequence of Question
+    seconds : float
+        Length of the take.
+
+    Returns
+    -------
+    kept : tuple of Question
+        In the same order.
+    """
+    most = max(int(A_MINUTE * seconds / 60.0), AT_LEAST)
+    strokes = [k for k, q in enumerate(asked) if q.weight < FIRST_QUESTION]
+    left_out = set(sorted(strokes, key=lambda k: (-asked[k].weight, k))[most:])
+    return tuple(q for k, q in enumerate(asked) if k not in left_out)
 
 
 def _within(spans: Sequence[tuple[float, float]], time_s: float) -> bool:

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from spillgate.dsp.chain import Chain
-from spillgate.dsp.plan.model import Plan
-from spillgate.dsp.processors.detect import Detect
+from spillgate.dsp.plan.model import Plan, Question
+from spillgate.dsp.processors.detect import FIRST_QUESTION, Detect, those_that_matter
 from spillgate.dsp.synth import KITS, Layout, MadeTake, make_take, perform
 from spillgate.dsp.synth.training import random_room
 from spillgate.dsp.take import AudioFile, Take, Track
@@ -197,3 +197,20 @@ def test_plan_names_weights_and_leaks(groove: MadeTake, plan: Plan) -> None:
     assert set(toms) <= set(figures["leaks_db"])
     assert all(figures["leaks_db"][t][groove.take.track(t).drum] == 0.0 for t in toms)
     assert Plan.hits_of(plan, toms[0]) == tuple(h for h in plan.hits if h.track == toms[0])
+
+
+def test_of_many_doubts_those_are_asked_about_that_change_most() -> None:
+    rng = np.random.default_rng(8)
+    weights = rng.permutation(np.linspace(0.05, 0.9, 60))
+    strokes = [
+        Question(code="detect.hit", text=f"{k}", track="t", time_s=float(k), weight=float(w))
+        for k, w in enumerate(weights)
+    ]
+    drum = Question(code="detect.drum", text="?", track="t", weight=FIRST_QUESTION)
+    kept = those_that_matter([*strokes[:9], drum, *strokes[9:]], 120.0)
+    assert drum in kept
+    heard = [q for q in kept if q is not drum]
+    assert [q.time_s for q in heard] == sorted(q.time_s for q in heard)
+    assert sorted(q.weight for q in heard) == sorted(weights)[-30:]
+    assert len(those_that_matter(strokes, 4.0)) == 3
+    assert those_that_matter(strokes[:2], 0.0) == tuple(strokes[:2])
