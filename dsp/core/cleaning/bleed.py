@@ -17,7 +17,7 @@ Févotte, Bertin & Durrieu, "Nonnegative matrix factorization with the Itakura-S
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,9 +81,11 @@ TREBLE_FROM, TREBLE_OF, TREBLE_SHARE = 18, 8, 1.3
 """From this band on (600 Hz) a drum decays at least 1.3 times as fast as in the median of the eight bands below: slower
 ones are a cymbal taken for the drum, and stay open as a stripe of hiss."""
 LANES = 8
-BANDS_AT_ONCE, MOST_TURNED = 8, 3 << 23
+BANDS_AT_ONCE, MOST_TURNED = 8, 3 << 22
 """Bands of the other mics that are laid out in time order at once: memory is read in lines of sixteen numbers; and the
-most numbers (100 MB), which a long take reaches with fewer bands."""
+most numbers (50 MB): a take that is longer is gone through in stretches, three times instead of once."""
+STRETCH = 1 << 15
+"""Frames of such a stretch."""
 FRAMES_AT_ONCE = 4096
 """Frames of the track that are laid out in time order at once."""
 
@@ -190,49 +192,69 @@ def take_apart(
     shares = [np.float32(OWN_FACTOR) * _share(m.powers, tom, own).astype(np.float32) for m in mics]
     silent = _chosen(np.flatnonzero(weight >= LOUD_SILENT))
     limits = [_bounds(tom, m, silent, frame_s) for m in mics]
-    smears = np.exp(-frame_s / np.asarray(SMEARS_S))
-    close = np.asarray([m.close for m in mics], bool)
-    rows = np.empty((len(mics) + len(smears) * int(close.sum()) + 1, n_frames), np.float32)
+    n_sources = len(mics) + len(SMEARS_S) * sum(m.close for m in mics) + 1
     if first_updates:
         noise = START_NOISE * np.asarray([np.average(band, weights=weight) for band in x])
     else:
         noise = NOISE_FACTOR * np.asarray([np.percentile(band, NOISE_PERCENTILE) for band in x])
 
     part = None if chosen is None else np.zeros_like(x)
-    of_part = np.zeros(len(rows), bool) if chosen is None else _rows_of(chosen, close, len(smears))
+    of_part = np.zeros(n_sources, bool) if chosen is None else _rows_of(chosen, mics)
+    others = _Others(mics, x, shares, marked, noise, np.exp(-frame_s / np.asarray(SMEARS_S)))
 
-    def follow(k: int) -> None:
+    def follow(k: int, again: bool) -> None:
         rates[k] = decay_rates(x[k], bleed[k], age, frame_s, span)
-        if k >= TREBLE_FROM:
+        if again and k >= TREBLE_FROM:  # the bands below are final then, however many are gone through together
             rates[k] = np.maximum(rates[k], TREBLE_SHARE * np.median(rates[k - TREBLE_OF : k], axis=0))
         ring[k] = track_ring(x[k], bleed[k], age, rates[k], frame_s, span)
 
-    at_once = min(max(MOST_TURNED // max(len(mics) * n_frames, 1), 1), BANDS_AT_ONCE)
-    powers = np.empty((0, 0, 0), np.float32)
-    for k in range(n_bands):
-        if k % at_once == 0:
-            del powers
-            powers = _turned(mics, k, min(k + at_once, n_bands), n_frames)
-        if known is not None and np.array_equal(x[k], known.x[k]):
-            bleed[k], ring[k], rates[k] = known.bleed[k], known.ring[k], known.rates[k]
-            continue
-        mine = np.asarray([s[k] for s in shares], np.float32)
-        _sources(rows, powers[k % at_once], x[k], mine, marked, close, smears, np.float32(FLOOR_SHARE))
-        rows[-1] = noise[k]
-        bounds: list[float] = []
-        for mic, limit in zip(mics, limits, strict=True):
-            bounds += [limit[k]] + [SMEAR_ROOM * limit[k]] * (len(smears) if mic.close else 0)
-        bound = np.asarray([*bounds, np.inf])
-        leaks = np.where(np.isfinite(bound), START_BOUNDED * bound, START_FREE)
-        leaks[-1] = 1.0
-        leaks = fit_leaks(x[k], rows, weight, none, leaks, bound, first_updates, first, MOST_OVER)
-        bleed[k] = _sum_of(rows, leaks)
-        follow(k)
-        leaks = fit_leaks(x[k], rows, ones, ring[k], leaks, bound, SECOND_UPDATES, second, MOST_OVER)
-        bleed[k] = _sum_of(rows, leaks)
-        if part is not None:
-            part[k] = _sum_of(rows, np.where(of_part, leaks, 0.0))
-        follow(k)
+    def one(bands: list[int]) -> None:
+        picked = {
+            k: (np.empty((n_sources, len(first)), np.float32), np.empty((n_sources, len(second)), np.float32))
+            for k in bands
+        }
+        for k, at, rows in others.over(bands):
+            for frames, some in zip((first, second), picked[k], strict=True):
+                i, j = np.searchsorted(frames, (at.start, at.stop))
+                some[:, i:j] = rows[:, frames[i:j] - at.start]
+        bounds, leaks = {}, {}
+        for k in bands:
+            bounds[k] = _bounds_of_rows(mics, limits, k)
+            start = np.where(np.isfinite(bounds[k]), START_BOUNDED * bounds[k], START_FREE)
+            start[-1] = 1.0
+            leaks[k] = fit_leaks(
+                x[k][first], picked[k][0], weight[first], none[first], start, bounds[k], first_updates, MOST_OVER
+            )
+        for k, at, rows in others.over(bands):
+            bleed[k, at] = _sum_of(rows, leaks[k])
+        for k in bands:
+            follow(k, False)
+            leaks[k] = fit_leaks(
+                x[k][second],
+                picked[k][1],
+                ones[second],
+                ring[k][second],
+                leaks[k],
+                bounds[k],
+                SECOND_UPDATES,
+                MOST_OVER,
+            )
+        for k, at, rows in others.over(bands):
+            bleed[k, at] = _sum_of(rows, leaks[k])
+            if part is not None:
+                part[k, at] = _sum_of(rows, np.where(of_part, leaks[k], 0.0))
+        for k in bands:
+            follow(k, True)
+
+    for group in np.split(np.arange(n_bands), np.arange(BANDS_AT_ONCE, n_bands, BANDS_AT_ONCE)):
+        todo = []
+        for k in group.tolist():
+            if known is not None and np.array_equal(x[k], known.x[k]):
+                bleed[k], ring[k], rates[k] = known.bleed[k], known.ring[k], known.rates[k]
+            else:
+                todo.append(k)
+        for bands in [[k] for k in todo] if others.whole else [todo]:
+            one(bands)
     clear = np.where(weight >= SILENT_CLEAR, weight, np.float32(0))
     more = energy = 0.0
     for k in range(n_bands):
@@ -242,18 +264,93 @@ def take_apart(
     return Parts(x, bleed, ring, rates, clear_s, more / energy if energy > 0 else 0.0, part)
 
 
-def _rows_of(chosen: NDArray[np.bool_], close: NDArray[np.bool_], n_smears: int) -> NDArray[np.bool_]:
+def _rows_of(chosen: NDArray[np.bool_], mics: Sequence[Mic]) -> NDArray[np.bool_]:
     """Tell of each source, copies and noise included, whether it belongs to a chosen mic."""
-    copies = 1 + n_smears * close.astype(np.int64)
+    copies = [1 + len(SMEARS_S) * m.close for m in mics]
     return np.append(np.repeat(chosen, copies), False)
 
 
-def _turned(mics: Sequence[Mic], first: int, stop: int, n_frames: int) -> NDArray[np.float32]:
-    """Powers of all mics in some bands, shape (n_bands, n_mics, n_frames)."""
-    powers = np.empty((stop - first, len(mics), n_frames), np.float32)
-    for m, mic in enumerate(mics):
-        powers[:, m] = mic.powers[:, first:stop].T
-    return powers
+def _bounds_of_rows(mics: Sequence[Mic], limits: Sequence[NDArray[np.float64]], k: int) -> NDArray[np.float64]:
+    """Upper limits of the leaks of all sources in band k; the noise has none."""
+    bounds: list[float] = []
+    for mic, limit in zip(mics, limits, strict=True):
+        bounds += [limit[k]] + [SMEAR_ROOM * limit[k]] * (len(SMEARS_S) * mic.close)
+    return np.asarray([*bounds, np.inf])
+
+
+class _Others:
+    """What may explain a tom's bleed: band by band, of a long take stretch by stretch.
+
+    Parameters
+    ----------
+    mics : sequence of Mic
+    x : ndarray, shape (n_bands, n_frames), float32
+        Power of the tom's track.
+    shares : sequence of ndarray, shape (n_bands,), float32
+        What the tom leaves in each mic at least, re its own track.
+    marked : ndarray, shape (n_frames,), bool
+        Frames in which that is taken out of them.
+    noise : ndarray, shape (n_bands,), float64
+        The last source.
+    smears : ndarray, shape (n_smears,), float64
+        Coefficients of the copies.
+    """
+
+    def __init__(
+        self,
+        mics: Sequence[Mic],
+        x: NDArray[np.float32],
+        shares: Sequence[NDArray[np.float32]],
+        marked: NDArray[np.bool_],
+        noise: NDArray[np.float64],
+        smears: NDArray[np.float64],
+    ) -> None:
+        self._mics, self._x, self._marked, self._noise, self._smears = mics, x, marked, noise, smears
+        self._shares = np.asarray(shares, np.float32).reshape(len(mics), len(x))
+        self._close = np.asarray([m.close for m in mics], bool)
+        n_bands, n_frames = x.shape
+        self.whole = len(mics) * min(BANDS_AT_ONCE, n_bands) * n_frames <= MOST_TURNED
+        self._stretch = n_frames if self.whole else STRETCH
+        n_rows = len(mics) + len(smears) * int(self._close.sum()) + 1
+        self._rows = np.empty((n_rows, min(self._stretch, n_frames)), np.float32)
+        self._filled = -1
+        self._turned: tuple[tuple[int, int, int], NDArray[np.float32]] = ((-1, 0, 0), np.empty((0, 0, 0), np.float32))
+
+    def over(self, bands: Sequence[int]) -> Iterator[tuple[int, slice, NDArray[np.float32]]]:
+        """Give for each stretch and each of some neighbouring bands the powers of all sources in it.
+
+        They hold until the next ones are asked for.
+        """
+        n_frames = self._x.shape[1]
+        now = np.zeros((len(bands), len(self._mics), len(self._smears)))
+        for a in range(0, n_frames if bands else 0, self._stretch):
+            at = slice(a, min(a + self._stretch, n_frames))
+            rows = self._rows[:, : at.stop - a]
+            for k, memory in zip(bands, now, strict=True):
+                if not (self.whole and self._filled == k):
+                    self._fill(rows, k, at, memory)
+                self._filled = k
+                yield k, at, rows
+
+    def _fill(self, rows: NDArray[np.float32], k: int, at: slice, memory: NDArray[np.float64]) -> None:
+        group = k // BANDS_AT_ONCE * BANDS_AT_ONCE
+        powers = self._in_time_order(group, min(group + BANDS_AT_ONCE, len(self._x)), at)[k - group]
+        _sources(
+            rows, powers, self._x[k, at], self._shares[:, k], self._marked[at], self._close, self._smears, memory,
+            np.float32(FLOOR_SHARE),
+        )  # fmt: skip
+        rows[-1] = self._noise[k]
+
+    def _in_time_order(self, first: int, stop: int, at: slice) -> NDArray[np.float32]:
+        """Powers of all mics in some bands, shape (n_bands, n_mics, n); the latest are kept."""
+        key = (first, at.start, at.stop)
+        if self._turned[0] != key:
+            self._turned = ((-1, 0, 0), np.empty((0, 0, 0), np.float32))  # never two at a time
+            powers = np.empty((stop - first, len(self._mics), at.stop - at.start), np.float32)
+            for m, mic in enumerate(self._mics):
+                powers[:, m] = mic.powers[at, first:stop].T
+            self._turned = (key, powers)
+        return self._turned[1]
 
 
 def cymbals_of(powers: NDArray[np.float32], drums: Sequence[Mic]) -> NDArray[np.float32]:
@@ -289,7 +386,6 @@ def fit_leaks(
     leaks: NDArray[np.float64],
     bounds: NDArray[np.float64],
     rounds: int,
-    frames: NDArray[np.int64] | None = None,
     most_over: float = np.inf,
 ) -> NDArray[np.float64]:
     """Fit the leaks of one band: ``x ≈ ring + Σ leak · power`` by the Itakura–Saito divergence.
@@ -306,8 +402,6 @@ def fit_leaks(
         Start and upper limits.
     rounds : int
         Updates; without bounds none of them raises the divergence.
-    frames : ndarray of int64, optional
-        Frames to fit; default all.
     most_over : float, optional
         Power over so many times what is explained counts as that.
 
@@ -315,8 +409,6 @@ def fit_leaks(
     -------
     leaks : ndarray, shape (n_sources,), float64
     """
-    if frames is not None and len(frames) < len(x):
-        x, weight, ring, powers = x[frames], weight[frames], ring[frames], powers[:, frames]
     if not len(x):
         return leaks.copy()
     # single precision squares powers: near 1 they neither overflow nor vanish
@@ -388,14 +480,14 @@ def _bounds_of_loud(
 
 
 @njit(nogil=True, cache=True)
-def _smear(p: NDArray[np.float32], a: float) -> NDArray[np.float32]:  # pragma: no cover - compiled
-    """One pole: y[n] = a·y[n−1] + (1 − a)·p[n]."""
-    y = np.empty_like(p)
-    now = 0.0
+def _smear(
+    p: NDArray[np.float32], a: float, now: float, y: NDArray[np.float32]
+) -> float:  # pragma: no cover - compiled
+    """One pole: y[n] = a·y[n−1] + (1 − a)·p[n], from `now` on; gives the last one."""
     for n in range(len(p)):
         now = a * now + (1.0 - a) * p[n]
         y[n] = now
-    return y
+    return now
 
 
 @njit(nogil=True, cache=True)
@@ -407,19 +499,20 @@ def _sources(
     marked: NDArray[np.bool_],
     close: NDArray[np.bool_],
     smears: NDArray[np.float64],
+    memory: NDArray[np.float64],
     floor: np.float32,
 ) -> None:  # pragma: no cover - compiled
     """Fill the rows with what may explain one band: each mic without the drum and, of close ones, smeared copies."""
     row = 0
     for m in range(len(powers)):
-        out, share = rows[row], shares[m]
+        out, share, of_mic = rows[row], shares[m], powers[m]
         for n in range(len(x)):
-            p = powers[m, n]
+            p = of_mic[n]
             out[n] = max(p - share * x[n], floor * p) if marked[n] else p
         row += 1
         if close[m]:
-            for a in smears:
-                rows[row] = _smear(out, a)
+            for j in range(len(smears)):
+                memory[m, j] = _smear(out, smears[j], memory[m, j], rows[row])
                 row += 1
 
 
@@ -428,9 +521,9 @@ def _sum_of(powers: NDArray[np.float32], leaks: NDArray[np.float64]) -> NDArray[
     """Σ leak · power."""
     v = np.zeros(powers.shape[1], np.float32)
     for s in range(len(powers)):
-        a = np.float32(leaks[s])
+        a, p = np.float32(leaks[s]), powers[s]
         for i in range(len(v)):
-            v[i] += a * powers[s, i]
+            v[i] += a * p[i]
     return v
 
 
