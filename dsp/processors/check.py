@@ -76,15 +76,13 @@ class Check(Processor):
 
         from spillgate.dsp.processors import check_extra, check_kit, check_names
         from spillgate.dsp.processors.check_pairs import pair_levels
-        from spillgate.dsp.processors.check_tracks import track_findings
+        from spillgate.dsp.processors.check_tracks import Kit, track_findings
 
         kind = kind_of(plan) if self.kind == "auto" else self.kind
         heard = _hear(take, plan)
         align = plan.figures.get("align", {})
-        every = np.array([h.time_s for h in plan.hits])
-        spans = [h.figures.loud_db - h.figures.noise_db for h in heard.values() if h.is_live]
-        spread = float(np.median(spans)) if spans else 0.0
-        found = [f for h in take.map(lambda h: track_findings(h, kind, every, spread), heard.values()) for f in h]
+        kit = Kit.of(tuple(heard.values()), np.array([h.time_s for h in plan.hits]))
+        found = [f for h in take.map(lambda h: track_findings(h, kind, kit), heard.values()) for f in h]
         dead = {f.track for f in found if f.code in LISTS["silent"]}
         matrix = _matrix(take, plan, heard, dead)
         overheads, mismatch, uncertainty = check_kit.overhead_findings(take, align, matrix)

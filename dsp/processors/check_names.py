@@ -32,9 +32,9 @@ LOWER_DB = 2.0
 HIGHER_SEMITONES, HIGHER_LEAD = 3.5, 0.25
 """A tom sounds so much higher than one that should be higher, clearly (made takes in right order: up to 0.22)."""
 ALONE_BEFORE_S, ALONE_AFTER_S = 0.05, 0.2
-LENGTH_S, LENGTH_SHARE = 1.0, 0.02
-"""A file shorter than the longest by both is odd: recorders stop their tracks within a buffer of each other (common
-practice, no source)."""
+LENGTH_S = 0.5
+"""A file shorter or longer than the others by more is odd: recorders stop their tracks within a buffer of each other,
+and the largest buffers are 8192 samples, 0.19 s at 44.1 kHz (common practice, no source)."""
 
 
 def name_findings(take: Take, plan: Plan, heard: Mapping[str, Heard]) -> list[Finding]:
@@ -187,7 +187,7 @@ def length_findings(take: Take) -> list[Finding]:
     out = []
     for t in tracks:
         apart = (t.stop - usual) / take.sr
-        if abs(apart) > max(LENGTH_S, LENGTH_SHARE * usual / take.sr):
+        if abs(apart) > LENGTH_S:
             word, end = ("later", "longer") if apart > 0 else ("earlier", "shorter")
             advice = (
                 f"{t.label} ends {abs(apart):.1f} s {word} than the others: a file that is {end} was stopped or copied "

@@ -16,11 +16,14 @@ from spillgate.dsp.core.checks.low_end import hum, low_cut_gain, lowest_partial
 from spillgate.dsp.plan.model import Finding, Severity
 from spillgate.dsp.take.model import Track
 
-__all__ = ["CAUTION_PLUG", "Heard", "finding", "track_findings"]
+__all__ = ["CAUTION_PLUG", "Heard", "Kit", "finding", "track_findings"]
 
 # Limits: common practice, no source, unless said.
 SILENT_DBFS = -90.0
 QUIET_DBFS, VERY_QUIET_DBFS = -24.0, -36.0
+UNDER_OTHERS_DB = 20.0
+"""A mic whose drum was not heard is too quiet, too, if its bleed is so far under that of the other close mics: at one
+kit the distances that bleed travels differ by a factor of three, 10 dB (30 cm to 1 m), not by ten."""
 HOT_DBFS = {"line": -6.0, "take": -3.0}
 """Drummers hit 3 to 6 dB harder in the take than in the line check."""
 AIM_DBFS = {"line": -10.0, "take": -6.0}
@@ -101,6 +104,43 @@ class Heard:
         """Whether there is anything but silence in it."""
         return self.figures.peak_db > SILENT_DBFS
 
+    @property
+    def usual_db(self) -> float:
+        """Level that half of the frames exceed, without digital silence; mostly bleed. dBFS."""
+        power = self.power[self.power > 0.0]
+        return 10.0 * math.log10(float(np.median(power))) if len(power) else -200.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kit:
+    """What the tracks of a kit have in common.
+
+    Attributes
+    ----------
+    hits : ndarray
+        Of all drums, seconds.
+    range_db : float
+        Loudest 10 ms over noise floor, median over the tracks.
+    usual_db : float
+        `Heard.usual_db`, median over the close mics, dBFS.
+    """
+
+    hits: NDArray[np.float64]
+    range_db: float
+    usual_db: float
+
+    @classmethod
+    def of(cls, heard: Sequence[Heard], hits: NDArray[np.float64]) -> Kit:
+        """Sum the tracks up."""
+        live = [h for h in heard if h.is_live]
+        spans = [h.figures.loud_db - h.figures.noise_db for h in live]
+        close = [h.usual_db for h in live if h.track.is_close]
+        return cls(
+            hits=hits,
+            range_db=float(np.median(spans)) if spans else 0.0,
+            usual_db=float(np.median(close)) if close else -200.0,
+        )
+
 
 def clear_power(table: NDArray[Any], offset: float) -> NDArray[np.float64]:
     """Mean square of each frame without offset."""
@@ -145,17 +185,14 @@ def _times(n: int, word: str) -> str:
     return f"{n} {word}" + ("" if n == 1 else "s")
 
 
-def track_findings(heard: Heard, kind: str, all_hits: NDArray[np.float64], kit_range_db: float) -> tuple[Finding, ...]:
+def track_findings(heard: Heard, kind: str, kit: Kit) -> tuple[Finding, ...]:
     """Hold one track against the limits.
 
     Parameters
     ----------
     heard : Heard
     kind : {'line', 'take'}
-    all_hits : ndarray
-        Hits of all drums, seconds.
-    kit_range_db : float
-        Median over the tracks of loudest 10 ms over noise floor.
+    kit : Kit
 
     Returns
     -------
@@ -166,23 +203,23 @@ def track_findings(heard: Heard, kind: str, all_hits: NDArray[np.float64], kit_r
     if not heard.is_live:
         advice = f"Nothing arrives: look at mute, patch, cable and phantom power. {CAUTION_PLUG}"
         return (finding("silent", "mend", t, f.peak_db, "dBFS", SILENT_DBFS, advice),)
-    if is_dead(f.loud_db, f.noise_db, kit_range_db):
+    if is_dead(f.loud_db, f.noise_db, kit.range_db):
         advice = (
             f"Only noise at {f.noise_db:.0f} dBFS, no drum: dead mic, wrong patch or no phantom power. {CAUTION_PLUG}"
         )
         return (finding("dead", "mend", t, f.loud_db - f.noise_db, "dB", 6.0, advice),)
     out: list[Finding] = []
     clipped = _clipped(heard, kind)
-    out += clipped if any(f.code == "clipped" for f in clipped) else clipped + _level(heard, kind)
+    out += clipped if any(f.code == "clipped" for f in clipped) else clipped + _level(heard, kind, kit)
     out += _steady(heard, kind)
-    out += _broken(heard, all_hits)
+    out += _broken(heard, kit.hits)
     out += _low_cut(heard)
     if kind == "take":
         out += _end(heard)
     return tuple(out)
 
 
-def _level(heard: Heard, kind: str) -> list[Finding]:
+def _level(heard: Heard, kind: str, kit: Kit) -> list[Finding]:
     t, f = heard.track.id, heard.figures
     peak = max(f.peak_db, f.true_peak_db)
     floating = heard.track.file.subtype in ("FLOAT", "DOUBLE")
@@ -200,8 +237,12 @@ def _level(heard: Heard, kind: str) -> list[Finding]:
             f"turn the gain down by about {max(down, 1)} dB."
         )
         return [finding("hot", "advise", t, f.peak_db, "dBFS", HOT_DBFS[kind], advice)]
-    if not heard.played or f.peak_db > QUIET_DBFS:
+    if f.peak_db > QUIET_DBFS:
         return []
+    if not heard.played:
+        far_under = heard.track.is_close and heard.usual_db < kit.usual_db - UNDER_OTHERS_DB
+        if f.peak_db > VERY_QUIET_DBFS or not far_under:
+            return []
     up = math.floor(AIM_DBFS[kind] - f.peak_db)
     if f.peak_db <= VERY_QUIET_DBFS:
         advice = f"Peaks only at {f.peak_db:.1f} dBFS: turn the gain up by about {up} dB, or look for a pad left in."

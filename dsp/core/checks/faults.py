@@ -27,6 +27,10 @@ FULL_SCALE = 0.985
 SAME_TOP = 0.98
 """Flat tops this close to the track's peak belong to one clipping level."""
 
+FULL_MOMENTS = 3
+"""Where the wave only touches full scale with a sample or two (bright sounds have narrow tops), so many moments at the
+last step of the converter are clipping: a loud natural wave has its greatest sample once."""
+
 FLAT_MOMENTS = 4
 """Flat tops below full scale count from so many moments on (one flat top is chance; tuned on made takes)."""
 
@@ -67,7 +71,7 @@ class Clip:
     n_samples : int
         Samples in them.
     over_db : float
-        How far the wave would have gone on, at least, by the slopes at its foot.
+        How far the wave would have gone on, at least, by the slopes at its foot; 0 without flat tops.
     """
 
     full_scale: bool
@@ -93,17 +97,20 @@ def clipping(table: NDArray[Any], sr: int) -> Clip | None:
     Returns
     -------
     clip : Clip or None
-        None where there are none.  At full scale one flat top of three samples is enough; below, there must be four
-        moments with flat tops at one level, and they must be at least a fifth of the moments that come within 1 dB
-        of it.
+        None where there are none.  At full scale one flat top of three samples is enough, or three moments with a
+        sample at the last step; below, there must be four moments with flat tops at one level, and they must be at
+        least a fifth of the moments that come within 1 dB of it.
     """
     level = column(table, "flat_level")
     peak = column(table, "peak")
     top = float(peak.max(initial=0.0))
     at = np.flatnonzero((level >= SAME_TOP * top) & (level > 0.0))
-    if not len(at):
-        return None
     full = top >= FULL_SCALE
+    if not len(at):
+        touched = np.flatnonzero(column(table, "full_scale") > 0.0)
+        if len(touched) < FULL_MOMENTS or top > 1.0:  # floating point goes on above full scale
+            return None
+        at = touched
     near = int(np.sum(peak >= 0.891 * top))
     if not full and (len(at) < FLAT_MOMENTS or len(at) < 0.2 * near):
         return None
@@ -111,8 +118,8 @@ def clipping(table: NDArray[Any], sr: int) -> Clip | None:
         full_scale=full,
         level_db=float(20.0 * np.log10(top)),
         moments=tuple(float(k * _frame_s(sr)) for k in at),
-        n_samples=int(column(table, "flat")[at].sum()),
-        over_db=float(20.0 * np.log10(column(table, "flat_over")[at].max())),
+        n_samples=int(np.maximum(column(table, "flat"), column(table, "full_scale"))[at].sum()),
+        over_db=float(20.0 * np.log10(max(column(table, "flat_over")[at].max(), 1.0))),
     )
 
 

@@ -75,6 +75,18 @@ def test_loud_but_not_clipped(sr: int, hz: float, bits: int) -> None:
     assert faults.clipping(table(to_pcm(x, bits), sr), sr) is None
 
 
+def test_narrow_tops_touch_full_scale_again_and_again() -> None:
+    # 15 kHz: at 48 kHz a clipped top is one sample, never three; full scale is the last step of the format
+    t = np.arange(4 * SR) / SR
+    bursts = np.sin(2 * np.pi * 15000.0 * t + 0.1) * np.exp(-(t % 1.0) / 0.05)
+    clip = faults.clipping(table(to_pcm(1.5 * bursts)), SR)
+    assert clip is not None
+    assert clip.full_scale
+    assert clip.over_db == 0.0  # nothing is known of how far it would have gone
+    assert faults.clipping(table(to_pcm(0.99 * bursts)), SR) is None
+    assert faults.clipping(table(1.5 * bursts), SR) is None  # floating point goes on above full scale
+
+
 def test_flat_tops_below_full_scale() -> None:
     x, times = drum(peak=1.0, every=0.5)
     limited = np.clip(x, -0.6, 0.6)
