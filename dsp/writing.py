@@ -11,7 +11,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from spillgate.dsp.errors import AudioFileError, DspError, OutputError
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 LONGEST_NAME = 255
 """Bytes of a file name that common file systems allow (POSIX NAME_MAX of ext4, APFS, NTFS: 255)."""
 
-__all__ = ["FileCopy", "Pending", "mapped", "synced", "told", "write_atomically"]
+__all__ = ["FileCopy", "Pending", "growing", "mapped", "synced", "told", "write_atomically"]
 
 
 @contextmanager
@@ -97,8 +97,9 @@ def synced(path: Path) -> None:
         os.fsync(stream.fileno())
 
 
-def write_atomically(path: Path, data: bytes) -> None:
-    """Write a small file under its final name, whole or not at all.
+@contextmanager
+def growing(path: Path) -> Iterator[BinaryIO]:
+    """Give a stream that becomes a file under its final name when all has been written, or nothing at all.
 
     Raises
     ------
@@ -109,13 +110,25 @@ def write_atomically(path: Path, data: bytes) -> None:
     try:
         with told(path.name):
             with open(pending.temporary, "wb") as stream:
-                stream.write(data)
+                yield stream
                 stream.flush()
                 os.fsync(stream.fileno())
             pending.commit()
     except BaseException:
         pending.abort()
         raise
+
+
+def write_atomically(path: Path, data: bytes) -> None:
+    """Write a small file under its final name, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    with growing(path) as stream:
+        stream.write(data)
 
 
 class FileCopy(Pending):

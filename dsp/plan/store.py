@@ -15,7 +15,7 @@ import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 from types import UnionType
-from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Any, BinaryIO, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +34,7 @@ from spillgate.dsp.plan.model import (
     StepSpec,
     TrackFacts,
 )
-from spillgate.dsp.writing import write_atomically
+from spillgate.dsp.writing import growing, write_atomically
 
 __all__ = ["from_json", "load", "save", "to_json"]
 
@@ -303,31 +303,29 @@ def save(plan: Plan, out: Path | str) -> None:
         if array.dtype.hasobject:
             raise PlanError(f"plan: the array '{name}' holds Python objects; only numbers can be stored")
         groups.setdefault(match["by"], {})[name] = array
-    archives = {by: _archive(arrays) for by, arrays in groups.items()}
     try:
-        (out / MODEL if archives else out).mkdir(parents=True, exist_ok=True)
+        (out / MODEL if groups else out).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"{out}: cannot be made ({error.strerror}); choose another folder") from error
-    for by, data in archives.items():
-        write_atomically(out / MODEL / f"{by}.npz", data)
+    for by, arrays in groups.items():
+        with growing(out / MODEL / f"{by}.npz") as stream:
+            _archive(stream, arrays)
     write_atomically(out / PLAN, text.encode())
     for old in (out / MODEL).glob("*.npz"):
-        if old.stem not in archives:
+        if old.stem not in groups:
             old.unlink()
 
 
-def _archive(arrays: Mapping[str, NDArray[Any]]) -> bytes:
-    """Give the bytes of a ``.npz`` that depend on nothing but the arrays."""
-    stream = io.BytesIO()
+def _archive(stream: BinaryIO, arrays: Mapping[str, NDArray[Any]]) -> None:
+    """Write a ``.npz`` whose bytes depend on nothing but the arrays, a piece at a time."""
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
         for name, array in arrays.items():
-            buffer = io.BytesIO()
-            np.lib.format.write_array(buffer, np.ascontiguousarray(array).reshape(array.shape), allow_pickle=False)
             info = zipfile.ZipInfo(f"{name}.npy", _EPOCH)
             info.create_system = 3  # else the system that wrote it
             info.external_attr = 0o644 << 16
-            archive.writestr(info, buffer.getvalue())
-    return stream.getvalue()
+            info.file_size = array.nbytes  # decides on the long form of the header
+            with archive.open(info, "w") as member:
+                np.lib.format.write_array(member, np.ascontiguousarray(array).reshape(array.shape), allow_pickle=False)
 
 
 def load(out: Path | str) -> Plan:
