@@ -151,6 +151,7 @@ class Spill(Gate):
         from spillgate.dsp.core.cleaning.bandmask import Attack
         from spillgate.dsp.core.cleaning.bleed import take_apart
         from spillgate.dsp.core.cleaning.cancel import (
+            bounded,
             cancelling_filters,
             cancelling_signal,
             muted,
@@ -178,7 +179,8 @@ class Spill(Gate):
             tom.hits / sr,
         )
         refs = [low_rate(take, t) for t, _ in others]
-        signal = cancelling_signal(refs, filters, rate) * np.float32(1.0 - self._least())
+        signal = bounded(cancelling_signal(refs, filters, rate), parts.x, parts.ring, parts.bleed, sr)
+        signal *= np.float32(1.0 - self._least())
         attack = Attack.of(self.open_before_ms, self.attack_ms, sr)
         taken = muted(signal, tom.hits, attack, sr)
         powers = powers_without(take.features["band_powers"][track.id], low_rate(take, track), taken, sr)

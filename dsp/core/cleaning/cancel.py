@@ -16,12 +16,23 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from spillgate.dsp.core.cleaning.bandgrid import BATCH, OVERLAP, band_starts, grid, transform, window
+from spillgate.dsp.core.cleaning.bandgrid import (
+    BATCH,
+    OVERLAP,
+    SQUARES,
+    back,
+    band_starts,
+    grid,
+    transform,
+    weigh,
+    window,
+)
 from spillgate.dsp.core.cleaning.bandmask import Attack, attack_window
 from spillgate.dsp.core.cleaning.lowrate import factor_of
 
 __all__ = [
     "Spectra",
+    "bounded",
     "cancelling_filters",
     "cancelling_signal",
     "mute_window",
@@ -125,14 +136,10 @@ def powers_without(
     rest : ndarray, shape (n_frames, n_bands), float32
         Bands that reach beyond what is cancelled, and frames in which the signal is silent, keep their bits.
     """
-    g, factor = grid(sr), factor_of(sr)
-    length, hop = g.frame_length // factor, g.hop // factor
-    starts = band_starts(sr)
-    top = int(TOP_END_HZ / sr * g.frame_length) + 2  # bins; two more for the window's main lobe
-    n_low = int(np.searchsorted(starts, min(top, length // 2), side="left"))
+    edges, length, hop = _low_bands(sr)
+    n_low = len(edges) - 1
     if not n_low or length < OVERLAP:
         return powers
-    edges = np.minimum(starts[: n_low + 1], length // 2 + 1)
     w = window(length).astype(np.float32)
     rest = powers.copy()
     both = [_padded(z, len(powers), length, hop) for z in (own, signal)]
@@ -144,6 +151,70 @@ def powers_without(
         )
         rest[a:b, :n_low] *= np.where(before > 0, after / np.where(before > 0, before, 1), 1).astype(np.float32)
     return rest
+
+
+def bounded(
+    signal: NDArray[np.float32],
+    track: NDArray[np.float32],
+    ring: NDArray[np.float32],
+    bleed: NDArray[np.float32],
+    sr: int,
+) -> NDArray[np.float32]:
+    """Hold a low-rate signal that is to be taken off a track down to what can be bleed there.
+
+    The filters are fitted where the drum is silent.  What they make of a drum that the other mics hear, or of a
+    neighbour that was never heard alone, can be many times the bleed; here it is turned down, band by band.
+
+    Parameters
+    ----------
+    signal : ndarray, shape (n,), float32
+        At the low rate.
+    track, ring, bleed : ndarray, shape (n_bands, n_frames), float32
+        Powers of the track, of the drum and of its bleed.
+    sr : int
+        Full rate, Hz.
+
+    Returns
+    -------
+    held : ndarray, shape (n,), float32
+        In every frame and band at most as loud as the bleed, or as what the track has over the drum if that is more;
+        the lowest gain of three frames holds.
+    """
+    edges, length, hop = _low_bands(sr)
+    n_low = len(edges) - 1
+    if not n_low or length < OVERLAP:
+        return signal
+    n_frames, n_bands = track.shape[1], track.shape[0]
+    w = window(length).astype(np.float32)
+    scale = np.float32(2.0 / (length * float(np.sum(w * w, dtype=np.float64))))  # as in `band_powers`
+    frames = np.lib.stride_tricks.sliding_window_view(_padded(signal, n_frames, length, hop), length)[::hop]
+    laid = np.zeros((n_frames - 1 + OVERLAP, hop), np.float32)
+    for a in range(0, n_frames, BATCH - 2):
+        b = min(a + BATCH - 2, n_frames)
+        p, q = max(a - 1, 0), min(b + 1, n_frames)
+        bins = np.asarray(transform(frames[p:q] * w), np.complex64)
+        some = bins[:, : edges[-1]]
+        power = scale * np.add.reduceat(np.square(some.real) + np.square(some.imag), edges[:-1], axis=1)
+        low = slice(0, n_low), slice(p, q)
+        most = np.maximum(bleed[low], track[low] - ring[low]).T
+        share = np.sqrt(np.minimum(most / np.maximum(power, np.float32(TINY)), np.float32(1)))
+        around = np.pad(share, ((int(a == p), int(b == q)), (0, 0)), mode="edge")
+        least = np.minimum(np.minimum(around[:-2], around[1:-1]), around[2:])
+        bins = bins[a - p : b - p]
+        weigh(bins, np.pad(least, ((0, 0), (0, n_bands - n_low)), mode="edge"), sr)
+        parts = np.asarray(back(bins, length), np.float32) * (w / np.float32(SQUARES))
+        for k in range(OVERLAP):
+            laid[a + k : b + k] += parts[:, k * hop : (k + 1) * hop]
+    return laid.reshape(-1)[length // 2 :][: len(signal)]
+
+
+def _low_bands(sr: int) -> tuple[NDArray[np.int64], int, int]:
+    """Bins between the bands that are cancelled in, frame length and hop at the low rate."""
+    g, factor = grid(sr), factor_of(sr)
+    length, starts = g.frame_length // factor, band_starts(sr)
+    top = int(TOP_END_HZ / sr * g.frame_length) + 2  # bins; two more for the window's main lobe
+    n_low = int(np.searchsorted(starts, min(top, length // 2), side="left"))
+    return np.minimum(starts[: n_low + 1], length // 2 + 1), length, g.hop // factor
 
 
 def _lowest(

@@ -108,6 +108,20 @@ def test_after_a_choked_crash_and_a_stop_the_toms_still_ring() -> None:
     assert after > before + 5.0
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["floor_groove", "choked"])
+def test_lowering_bleed_is_never_worse_than_the_gate(name: str) -> None:
+    # in the fill before the stop each drum is struck for the only time, with its neighbours: what cancels their bleed
+    # there had never been seen to be right, and took 2 to 3 dB off the drums themselves
+    m = made(name, 24.0)
+    plan = Chain.from_names(("detect", "align", "gate", "spill")).decide(m.take)
+    cleaned = [t.id for t in m.take.of_role("tom") if plan.figures["spill"][t.id].get("mask") == "spill"]
+    assert cleaned
+    for track in cleaned:
+        (_, gated), (_, lowered) = (before_and_after(m, p, track) for p in (decided(name, 24.0), plan))
+        assert lowered > gated + 0.3
+
+
 def test_the_last_ring_is_kept_to_its_end() -> None:
     m, plan = made("last_ring", 14.0), decided("last_ring", 14.0)
     floor = track_of(m.take, "floor")
