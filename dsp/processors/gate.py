@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from spillgate.dsp.core.cleaning.closing import Closing
     from spillgate.dsp.processors.tom_parts import TomParts
 
-__all__ = ["Gate", "TomMask", "db", "not_silenced", "overruled", "summed", "with_masks"]
+__all__ = ["Gate", "TomMask", "db", "not_silenced", "overruled", "stored", "summed", "with_masks"]
 
 DOUBTFUL_DB = -18.0
 """Level of a tom of which it is not sure that it was played at all, dB."""
@@ -33,6 +33,8 @@ FLOORS = (("tight", None), ("natural", -18.0), ("open", -9.0))
 """Words for `floor_db`: silence between hits, or how far down, dB (common practice, no source)."""
 LEFT_OPEN_FADES_S = (0.06, 0.25)
 """Passages without clear strokes open and close over these times, s: they begin and end softly themselves."""
+FRAMES_AT_ONCE = 4096
+"""Frames whose gains are stored at a time: what a long take needs lies in files."""
 MOST_DB = 100.0
 """Where nothing at all is left, the figure for bleed removed says this."""
 
@@ -160,40 +162,52 @@ class Gate(Processor):
         import numpy as np
 
         from spillgate.dsp.core.cleaning.bandgrid import grid
-        from spillgate.dsp.core.cleaning.bandmask import quantise
 
         g = grid(take.sr)
-        gains = np.full((g.n_frames(take.n_samples), g.n_bands), gain)
+        gains = np.full((g.n_frames(take.n_samples), 1), gain)
         gains = overruled(gains, plan, track, g.hop, take.sr)
-        return {"gains": quantise(gains), "cuts": np.zeros(0, np.int64)}
+        return {"gains": stored(gains, np.zeros(g.n_bands, np.int64), take), "cuts": np.zeros(0, np.int64)}
 
     def _cleaned(self, take: Take, plan: Plan, track: Track) -> TomMask:
-        from spillgate.dsp.core.cleaning.bandmask import quantise
+        from spillgate.dsp.core.cleaning.closing import group_of
         from spillgate.dsp.processors.tom_parts import tom_parts
 
         tom = tom_parts(take, plan, track)
-        gains, closing = self._by_band(take, plan, track, tom)
+        group = group_of(tom.grid.centres_hz)
+        gains, closing = self._by_group(take, plan, track, tom)
         gains = overruled(gains, plan, track, tom.grid.hop, take.sr)
         cuts = not_silenced(tom.hits, plan, track, take.sr)
-        figures = self._report(tom.parts, tom, closing, gains, cuts, take)
-        return TomMask(track.id, {"gains": quantise(gains), "cuts": cuts}, self._step(), figures, offset=tom.offset)
+        figures = self._report(tom.parts, tom, closing, gains, cuts, take, group)
+        arrays: dict[str, NDArray[Any]] = {"gains": stored(gains, group, take), "cuts": cuts}
+        return TomMask(track.id, arrays, self._step(), figures, offset=tom.offset)
 
-    def _by_band(self, take: Take, plan: Plan, track: Track, tom: TomParts) -> tuple[NDArray[np.float32], Closing]:
-        """Close band by band; as far as the engineer says how long a ring is kept, by that."""
+    def _by_group(self, take: Take, plan: Plan, track: Track, tom: TomParts) -> tuple[NDArray[np.float32], Closing]:
+        """Close band by band; as far as the engineer says how long a ring is kept, by that.
+
+        Gains, shape (n_frames, n_groups): the bands of a group close together.
+        """
         import numpy as np
 
         from spillgate.dsp.core.cleaning.closing import close_by_band, group_of, mask_of, until
 
         g, parts = tom.grid, tom.parts
         group = group_of(g.centres_hz)
-        bleed = parts.bleed * np.float32(self.ring / RING)
         final = parts.x if _song_is_over(plan, track, tom.hits, take.sr) else None
-        closing = close_by_band(parts.ring, bleed, self._firsts(tom), group, g.frame_s, self.hold_ms / 1000, final)
+        closing = close_by_band(
+            parts.ring, parts.bleed, self._firsts(tom), group, g.frame_s, self.hold_ms / 1000, final, self.ring / RING
+        )
         for h in plan.hits_of(track.id):
             if h.ring_until_s is not None:
                 at = int(np.searchsorted(tom.hits, int(h.time_s * take.sr + 0.5)))
                 closing = until(closing, at, int(g.frame_at(h.ring_until_s * take.sr)))
-        return mask_of(closing, group, g.frame_s, self._fade_s(), self._floor()), closing
+        return mask_of(closing, np.arange(int(group.max()) + 1), g.frame_s, self._fade_s(), self._floor()), closing
+
+    def _by_band(self, take: Take, plan: Plan, track: Track, tom: TomParts) -> tuple[NDArray[np.float32], Closing]:
+        """Give the same gains laid out for each band, shape (n_frames, n_bands)."""
+        from spillgate.dsp.core.cleaning.closing import group_of
+
+        gains, closing = self._by_group(take, plan, track, tom)
+        return gains[:, group_of(tom.grid.centres_hz)], closing
 
     def _firsts(self, tom: TomParts) -> NDArray[np.int64]:
         """First frame of the mask after each hit."""
@@ -212,8 +226,13 @@ class Gate(Processor):
         gains: NDArray[np.floating],
         cuts: NDArray[np.int64],
         take: Take,
+        group: NDArray[np.int64] | None = None,
     ) -> dict[str, Any]:
-        """Give the figures of a cleaned track; `left` is what it is made of just before the gains."""
+        """Give the figures of a cleaned track.
+
+        `left` is what it is made of just before the gains, `group` the column of `gains` for each band if there is not
+        one each.
+        """
         import numpy as np
 
         from spillgate.dsp.core.cleaning.bandmask import Attack
@@ -221,8 +240,10 @@ class Gate(Processor):
 
         parts, g = tom.parts, tom.grid
         bleed = sum(summed(np.minimum(b, x)) for b, x in zip(parts.bleed, parts.x, strict=True))
+        columns = range(g.n_bands) if group is None else group
         rest = sum(
-            summed(np.minimum(b, x) * np.square(gain)) for b, x, gain in zip(left.bleed, left.x, gains.T, strict=True)
+            summed(np.minimum(b, x) * np.square(gains[:, k]))
+            for b, x, k in zip(left.bleed, left.x, columns, strict=True)
         )
         ratio = db(summed(parts.ring) / bleed) if bleed > 0 and parts.ring.any() else MOST_DB
         verdict = "little to gain" if ratio >= LITTLE_DB else "worth cleaning"
@@ -252,6 +273,18 @@ class Gate(Processor):
 
     def _floor(self) -> float:
         return 0.0 if self.floor_db is None else float(10 ** (self.floor_db / 20))
+
+
+def stored(gains: NDArray[np.floating], columns: NDArray[np.int64], take: Take) -> NDArray[np.uint16]:
+    """Store gains as the step wants them, the column of each band laid out for it; a stretch at a time."""
+    import numpy as np
+
+    from spillgate.dsp.core.cleaning.bandmask import quantise
+
+    out = take.room((len(gains), len(columns)), np.uint16)
+    for a in range(0, len(gains), FRAMES_AT_ONCE):
+        out[a : a + FRAMES_AT_ONCE] = quantise(gains[a : a + FRAMES_AT_ONCE])[:, columns]
+    return out
 
 
 def summed(powers: NDArray[np.floating]) -> float:

@@ -180,7 +180,8 @@ def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
 
     def farther(t: Track) -> Mic:
         def make() -> NDArray[np.float32]:
-            return cymbals_of(powers[t.id], [close(c) for c in take.tracks if c.is_close and c.id in powers])
+            drums = [close(c) for c in take.tracks if c.is_close and c.id in powers]
+            return cymbals_of(powers[t.id], drums, take.room)
 
         return Mic(take.once(f"cymbals of {t.id}", _key(plan), make), None, False)
 

@@ -353,7 +353,11 @@ class _Others:
         return self._turned[1]
 
 
-def cymbals_of(powers: NDArray[np.float32], drums: Sequence[Mic]) -> NDArray[np.float32]:
+def cymbals_of(
+    powers: NDArray[np.float32],
+    drums: Sequence[Mic],
+    room: Callable[[tuple[int, ...]], NDArray[np.float32]] | None = None,
+) -> NDArray[np.float32]:
     """Take the drums that have mics of their own out of an overhead's power.
 
     Parameters
@@ -362,20 +366,28 @@ def cymbals_of(powers: NDArray[np.float32], drums: Sequence[Mic]) -> NDArray[np.
         Of the overhead.
     drums : sequence of Mic
         The close mics; those without hits are passed over.
+    room : callable, optional
+        Makes a long array of a shape; default: in memory.
 
     Returns
     -------
     rest : ndarray, shape (n_frames, n_bands), float32
         At least 5 % of `powers`.
     """
-    rest = powers.copy()
+    shares = []
     for drum in drums:
         if drum.hits is not None and len(drum.hits):
             age = ages(drum.hits, len(powers))
-            share = _share(powers, drum.powers, _chosen(np.flatnonzero((age >= DRUM_FROM) & (age <= DRUM_TO))))
-            rest -= share.astype(np.float32) * drum.powers
-    cymbals: NDArray[np.float32] = np.maximum(rest, np.float32(FLOOR_SHARE) * powers)
-    return cymbals
+            frames = _chosen(np.flatnonzero((age >= DRUM_FROM) & (age <= DRUM_TO)))
+            shares.append((_share(powers, drum.powers, frames).astype(np.float32), drum.powers))
+    rest = room(powers.shape) if room else np.empty(powers.shape, np.float32)
+    for a in range(0, len(powers), FRAMES_AT_ONCE):
+        at = slice(a, a + FRAMES_AT_ONCE)
+        rest[at] = powers[at]
+        for share, of_drum in shares:
+            rest[at] -= share * of_drum[at]
+        np.maximum(rest[at], np.float32(FLOOR_SHARE) * powers[at], out=rest[at])
+    return rest
 
 
 def fit_leaks(

@@ -80,6 +80,7 @@ def close_by_band(
     frame_s: float,
     hold_s: float = 0.0,
     final: NDArray[np.float32] | None = None,
+    strength: float = 1.0,
 ) -> Closing:
     """Find where each group of bands closes after each hit.
 
@@ -89,7 +90,7 @@ def close_by_band(
     Parameters
     ----------
     ring, bleed : ndarray, shape (n_bands, n_frames), float32
-        Powers; scale the bleed to close earlier or later.
+        Powers.
     firsts : ndarray, shape (n_hits,), int64
         First frame after each hit, not decreasing.
     group : ndarray, shape (n_bands,), int64
@@ -100,6 +101,8 @@ def close_by_band(
         Close this much later.
     final : ndarray, shape (n_bands, n_frames), optional
         Power of the track, if the last hit's ring is to be kept until it has died away.
+    strength : float, optional
+        How much the bleed counts: more closes earlier.
 
     Returns
     -------
@@ -107,8 +110,6 @@ def close_by_band(
     """
     n_frames = ring.shape[1]
     n_groups = int(group.max()) + 1
-    rings = _sums(ring, group, n_groups)
-    bleeds = _sums(bleed, group, n_groups)
     stops = np.append(firsts, n_frames)[1:].astype(np.int64)
     closes = np.empty((len(firsts), n_groups), np.int64)
     held = int(np.ceil(HELD_S / frame_s))
@@ -116,10 +117,11 @@ def close_by_band(
     hold = int(hold_s / frame_s + 0.5)
     gone = 10 ** (-GONE_DB / 10)
     for i, (a, b) in enumerate(zip(firsts, stops, strict=True)):
-        low = rings[:, a:b] < bleeds[:, a:b]
-        low |= rings[:, a:b] <= gone * np.maximum.accumulate(rings[:, a:b], axis=1)
+        rings, bleeds = (_sums(v[:, a:b], group, n_groups) for v in (ring, bleed))
+        low = rings < strength * bleeds
+        low |= rings <= gone * np.maximum.accumulate(rings, axis=1)
         closes[i] = np.minimum(a + first_run(low, held, look) + hold, b)
-        _no_holes(closes[i], int(np.argmax(rings[:, a + held : b].sum(axis=1))))
+        _no_holes(closes[i], int(np.argmax(rings[:, held:].sum(axis=1))))
     _bridge(closes, firsts, stops)
     if final is not None and len(firsts):
         a = int(firsts[-1])
