@@ -173,9 +173,10 @@ def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
 
     powers = take.features["band_powers"]
     g = grid(take.sr)
+    found_s = _found_s(plan)
 
     def close(t: Track) -> Mic:
-        frames = np.unique(g.frame_at(np.floor(np.asarray(_found_s(plan).get(t.id, ()), np.float64) * take.sr + 0.5)))
+        frames = np.unique(g.frame_at(np.floor(np.asarray(found_s.get(t.id, ()), np.float64) * take.sr + 0.5)))
         return Mic(powers[t.id], frames if len(frames) else None, True)
 
     def farther(t: Track) -> Mic:

@@ -214,16 +214,14 @@ def mask_of(
         Linear, `floor`…1.
     """
     gains = np.full((closing.n_frames, len(group)), floor, np.float32)
-    for a, b, closes in zip(closing.firsts, closing.stops, closing.closes, strict=True):
-        frames = np.arange(a, b)
-        for k, at in enumerate(closes):
-            length = max(FADE_S, FADE_SHARE * (at - a) * frame_s) if fade_s is None else fade_s
-            gone = np.clip((frames - at + 1) * frame_s / max(length, frame_s), 0.0, 1.0)
-            if at == b:
-                gone[:] = 0.0
-            curve = 0.5 + 0.5 * np.cos(np.pi * gone)
-            curve[gone >= 1.0] = 0.0
-            gains[a:b, group == k] = (floor + (1.0 - floor) * curve)[:, None]
+    for a, b, at in zip(closing.firsts, closing.stops, closing.closes, strict=True):
+        length = np.maximum(FADE_S, FADE_SHARE * (at - a) * frame_s) if fade_s is None else np.full(len(at), fade_s)
+        frames = np.arange(a, b)[:, None]
+        gone = np.clip((frames - at + 1) * frame_s / np.maximum(length, frame_s), 0.0, 1.0)
+        gone[:, at == b] = 0.0
+        curve = 0.5 + 0.5 * np.cos(np.pi * gone)
+        curve[gone >= 1.0] = 0.0
+        gains[a:b] = (floor + (1.0 - floor) * curve)[:, group]
     return gains
 
 
