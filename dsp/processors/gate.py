@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from spillgate.dsp.core.cleaning.closing import Closing
     from spillgate.dsp.processors.tom_parts import TomParts
 
-__all__ = ["Gate", "TomMask", "db", "not_silenced", "overruled", "stored", "summed", "with_masks"]
+__all__ = ["Gate", "TomMask", "db", "is_open", "not_silenced", "overruled", "stored", "summed", "with_masks"]
 
 DOUBTFUL_DB = -18.0
 """Level of a tom of which it is not sure that it was played at all, dB."""
@@ -250,7 +250,7 @@ class Gate(Processor):
         why = f"the bleed is {abs(ratio):.0f} dB {'under' if ratio >= 0 else 'over'} the drum"
         figures = _figures(verdict, why, len(cuts), min(db(bleed / rest), MOST_DB) if rest > 0 else MOST_DB)
         opening = Attack.of(self.open_before_ms, self.attack_ms, take.sr).start
-        spans = open_spans(gains > self._floor() + 1e-6, cuts + opening, g.hop, take.sr, take.n_samples)
+        spans = open_spans(is_open(gains, self._floor())[:, None], cuts + opening, g.hop, take.sr, take.n_samples)
         ends = closing.closes.max(axis=1)
         whole = ends < closing.stops if (ends < closing.stops).any() else np.ones(len(ends), bool)
         figures.update(
@@ -285,6 +285,16 @@ def stored(gains: NDArray[np.floating], columns: NDArray[np.int64], take: Take) 
     for a in range(0, len(gains), FRAMES_AT_ONCE):
         out[a : a + FRAMES_AT_ONCE] = quantise(gains[a : a + FRAMES_AT_ONCE])[:, columns]
     return out
+
+
+def is_open(gains: NDArray[np.floating], floor: float) -> NDArray[np.bool_]:
+    """Tell in which frames any band is over the floor; a stretch at a time."""
+    import numpy as np
+
+    found = np.zeros(len(gains), bool)
+    for a in range(0, len(gains), FRAMES_AT_ONCE):
+        found[a : a + FRAMES_AT_ONCE] = (gains[a : a + FRAMES_AT_ONCE] > floor + 1e-6).any(axis=1)
+    return found
 
 
 def summed(powers: NDArray[np.floating]) -> float:

@@ -105,19 +105,24 @@ class Spill(Gate):
     def _lowered(self, take: Take, plan: Plan, track: Track, tom: TomParts) -> TomMask:
         import numpy as np
 
-        from spillgate.dsp.core.cleaning.bandmask import quantise
-        from spillgate.dsp.core.cleaning.softmask import gain_jump_db, ring_gains, silences, soft_mask
-        from spillgate.dsp.processors.gate import db, not_silenced, overruled, summed
+        from spillgate.dsp.core.cleaning.closing import mask_of
+        from spillgate.dsp.core.cleaning.softmask import SMOOTH, gain_jump_db, ring_gains, silences, soft_mask
+        from spillgate.dsp.processors.gate import FRAMES_AT_ONCE, db, is_open, not_silenced, overruled, stored, summed
 
         key = (tom.made_from, self.cancel, self.limit_db, self.open_before_ms, self.attack_ms)
         left = take.once(f"lowered: {track.id}", key, lambda: self._cancelled(take, plan, track, tom))
-        g, x = tom.grid, left.parts.x
-        gains = ring_gains(left.parts.ring, left.parts.bleed, self.ring)
-        if self.limit_db is not None:
-            least = np.float32(self._least()) * np.sqrt(tom.parts.x / np.maximum(x, np.float32(1e-30)))
-            gains = np.maximum(gains, np.minimum(least, np.float32(1)))
+        g, n = tom.grid, left.parts.x.shape[1]
         closing = silences(left.parts.ring, left.parts.bleed, self._firsts(tom), g.frame_s, self.hold_ms / 1000)
-        mask = soft_mask(gains, closing, g.frame_s, self._fade_s(), self._floor())
+        curve = mask_of(closing, np.zeros(1, np.int64), g.frame_s, self._fade_s())[:, 0]
+        mask = take.room((n, g.n_bands))
+        for a in range(0, n, FRAMES_AT_ONCE):
+            b = min(a + FRAMES_AT_ONCE, n)
+            p, q = max(a - SMOOTH // 2, 0), min(b + SMOOTH // 2, n)
+            gains = ring_gains(left.parts.ring[:, p:q], left.parts.bleed[:, p:q], self.ring)[:, a - p : b - p]
+            if self.limit_db is not None:
+                least = np.sqrt(tom.parts.x[:, a:b] / np.maximum(left.parts.x[:, a:b], np.float32(1e-30)))
+                gains = np.maximum(gains, np.minimum(np.float32(self._least()) * least, np.float32(1)))
+            mask[a:b] = soft_mask(gains, curve[a:b], self._floor())
         by_hand = [h for h in plan.hits_of(track.id) if h.ring_until_s is not None]
         if by_hand:  # then it is rendered as the gate would
             bands, _ = self._by_band(take, plan, track, tom)
@@ -127,16 +132,17 @@ class Spill(Gate):
         mask = overruled(mask, plan, track, g.hop, take.sr)
         cuts = not_silenced(tom.hits, plan, track, take.sr)
         figures = self._report(left.parts, tom, closing, mask, cuts, take)
-        stays_open = (mask > self._floor() + 1e-6).any(axis=1)
-        before, after = tom.parts.bleed[:, stays_open], left.parts.bleed[:, stays_open]
-        under, rest = summed(before), summed(after * np.square(mask[stays_open].T))
+        stays = is_open(mask, self._floor())
+        under = sum(summed(band[stays]) for band in tom.parts.bleed)
+        after = sum(summed(band[stays]) for band in left.parts.bleed)
+        rest = sum(summed(band[stays] * np.square(mask[stays, k])) for k, band in enumerate(left.parts.bleed))
         figures.update(
             mask="spill",
             under_ring_db=round(db(under / rest), 1) if under > 0 and rest > 0 else 0.0,
-            cancelled_db=round(db(under / summed(after)), 1) if left.signal is not None and summed(after) > 0 else 0.0,
-            gain_jump_db=round(gain_jump_db(mask, x), 2),
+            cancelled_db=round(db(under / after), 1) if left.signal is not None and under > 0 and after > 0 else 0.0,
+            gain_jump_db=round(gain_jump_db(mask, left.parts.x), 2),
         )
-        arrays: dict[str, NDArray[Any]] = {"gains": quantise(mask), "cuts": cuts}
+        arrays: dict[str, NDArray[Any]] = {"gains": stored(mask, np.arange(g.n_bands), take), "cuts": cuts}
         if left.signal is not None:
             arrays["cancel"] = not_kept(left.signal, plan, track, take.sr)
         return TomMask(track.id, arrays, self._step(), figures, offset=tom.offset)
@@ -179,11 +185,12 @@ class Spill(Gate):
             tom.hits / sr,
         )
         refs = [low_rate(take, t) for t, _ in others]
-        signal = bounded(cancelling_signal(refs, filters, rate), parts.x, parts.ring, parts.bleed, sr)
+        copies = cancelling_signal(refs, filters, rate, take.room)
+        signal = bounded(copies, parts.x, parts.ring, parts.bleed, sr, take.room)
         signal *= np.float32(1.0 - self._least())
         attack = Attack.of(self.open_before_ms, self.attack_ms, sr)
-        taken = muted(signal, tom.hits, attack, sr)
-        powers = powers_without(take.features["band_powers"][track.id], low_rate(take, track), taken, sr)
+        taken = muted(signal, tom.hits, attack, sr, take.room)
+        powers = powers_without(take.features["band_powers"][track.id], low_rate(take, track), taken, sr, take.room)
         frames = np.unique(g.frame_at(tom.hits.astype(np.float64)))
         return Lowered(take_apart(powers, [m for _, m in others], frames, g.frame_s, tom.parts, room=take.room), signal)
 
@@ -199,17 +206,19 @@ def not_kept(signal: NDArray[np.float32], plan: Plan, track: Track, sr: int) -> 
 
     from spillgate.dsp.core.cleaning.lowrate import MARGIN, factor_of
 
+    kept = [s for s in plan.spans if s.track == track.id and s.keep]
+    if not kept:
+        return signal
     rate = sr / factor_of(sr)
     n = max(round(KEPT_FADE_S * rate), 1)
     up = (0.5 - 0.5 * np.cos(np.pi * np.arange(1, n + 1) / (n + 1))).astype(np.float32)
     share = np.ones(len(signal) + 2 * n, np.float32)  # n more at either end
-    for span in plan.spans:
-        if span.track == track.id and span.keep:
-            a = max(floor(span.start_s * rate) - MARGIN - 1, 0) + n
-            b = min(max(ceil(span.stop_s * rate) + MARGIN + 2 + n, a), len(share) - n)
-            share[a:b] = 0.0
-            share[a - n : a] = np.minimum(share[a - n : a], up[::-1])
-            share[b : b + n] = np.minimum(share[b : b + n], up)
+    for span in kept:
+        a = max(floor(span.start_s * rate) - MARGIN - 1, 0) + n
+        b = min(max(ceil(span.stop_s * rate) + MARGIN + 2 + n, a), len(share) - n)
+        share[a:b] = 0.0
+        share[a - n : a] = np.minimum(share[a - n : a], up[::-1])
+        share[b : b + n] = np.minimum(share[b : b + n], up)
     return signal * share[n:-n]
 
 

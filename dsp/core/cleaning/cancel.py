@@ -7,7 +7,7 @@ Everything happens at a low rate: only low frequencies stay coherent between mic
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,7 +67,11 @@ BLOCK = 4096
 """Samples of the low rate transformed at a time when the filters are applied."""
 MUTE_BEFORE_S, MUTE_FADE_S = 0.006, 0.001
 """The cancelling signal is silent from so long before a hit to the end of its attack window, with fades, s."""
+STRETCH = 1 << 18
+"""Samples of the low rate that are muted at a time."""
 TINY = 1e-30
+
+Room = Callable[[tuple[int, ...]], NDArray[np.float32]]
 
 
 def mute_window(attack: Attack, sr: int) -> Attack:
@@ -90,7 +94,9 @@ def mute_window(attack: Attack, sr: int) -> Attack:
     return Attack(full - fade, full, attack.stop, attack.stop + fade)
 
 
-def muted(signal: NDArray[np.float32], hits: NDArray[np.int64], attack: Attack, sr: int) -> NDArray[np.float32]:
+def muted(
+    signal: NDArray[np.float32], hits: NDArray[np.int64], attack: Attack, sr: int, room: Room | None = None
+) -> NDArray[np.float32]:
     """Silence a low-rate signal round every hit, as the render does at the full rate.
 
     Parameters
@@ -103,6 +109,8 @@ def muted(signal: NDArray[np.float32], hits: NDArray[np.int64], attack: Attack, 
         Window in which the samples pass, at the full rate.
     sr : int
         Full rate, Hz.
+    room : callable, optional
+        Makes a long array of a shape; default: in memory.
 
     Returns
     -------
@@ -112,13 +120,19 @@ def muted(signal: NDArray[np.float32], hits: NDArray[np.int64], attack: Attack, 
     full = mute_window(attack, sr)
     start, rise, fall, stop = (v // factor for v in (full.start, full.full, full.fall, full.stop))
     low = Attack(start, max(rise, start + 1), fall, max(stop, fall + 1))
-    window_of_hits = attack_window(hits // factor, low, 0, len(signal))
-    rest: NDArray[np.float32] = signal * (1.0 - window_of_hits).astype(np.float32)
+    rest = (room or in_memory)(signal.shape)
+    for a in range(0, len(signal), STRETCH):
+        part = signal[a : a + STRETCH]
+        rest[a : a + STRETCH] = part * (1.0 - attack_window(hits // factor, low, a, len(part))).astype(np.float32)
     return rest
 
 
 def powers_without(
-    powers: NDArray[np.float32], own: NDArray[np.float32], signal: NDArray[np.float32], sr: int
+    powers: NDArray[np.float32],
+    own: NDArray[np.float32],
+    signal: NDArray[np.float32],
+    sr: int,
+    room: Room | None = None,
 ) -> NDArray[np.float32]:
     """Give the band powers of a track from which a low-rate signal has been taken off.
 
@@ -130,6 +144,8 @@ def powers_without(
         The track, and what is taken off it, at the low rate.
     sr : int
         Full rate, Hz.
+    room : callable, optional
+        Makes a long array of a shape; default: in memory.
 
     Returns
     -------
@@ -141,11 +157,11 @@ def powers_without(
     if not n_low or length < OVERLAP:
         return powers
     w = window(length).astype(np.float32)
-    rest = powers.copy()
-    both = [_padded(z, len(powers), length, hop) for z in (own, signal)]
+    rest = (room or in_memory)(powers.shape)
     for a in range(0, len(powers), BATCH):
         b = min(a + BATCH, len(powers))
-        x, taken = (transform(np.lib.stride_tricks.sliding_window_view(z, length)[::hop][a:b] * w) for z in both)
+        rest[a:b] = powers[a:b]
+        x, taken = (transform(_frames(z, a, b, length, hop) * w) for z in (own, signal))
         before, after = (
             np.add.reduceat(np.square(v.real) + np.square(v.imag), edges[:-1], axis=1) for v in _lowest(x, taken, edges)
         )
@@ -159,6 +175,7 @@ def bounded(
     ring: NDArray[np.float32],
     bleed: NDArray[np.float32],
     sr: int,
+    room: Room | None = None,
 ) -> NDArray[np.float32]:
     """Hold a low-rate signal that is to be taken off a track down to what can be bleed there.
 
@@ -173,6 +190,8 @@ def bounded(
         Powers of the track, of the drum and of its bleed.
     sr : int
         Full rate, Hz.
+    room : callable, optional
+        Makes a long array of a shape; default: in memory.
 
     Returns
     -------
@@ -187,12 +206,11 @@ def bounded(
     n_frames, n_bands = track.shape[1], track.shape[0]
     w = window(length).astype(np.float32)
     scale = np.float32(2.0 / (length * float(np.sum(w * w, dtype=np.float64))))  # as in `band_powers`
-    frames = np.lib.stride_tricks.sliding_window_view(_padded(signal, n_frames, length, hop), length)[::hop]
-    laid = np.zeros((n_frames - 1 + OVERLAP, hop), np.float32)
+    laid = (room or in_memory)((n_frames - 1 + OVERLAP, hop))
     for a in range(0, n_frames, BATCH - 2):
         b = min(a + BATCH - 2, n_frames)
         p, q = max(a - 1, 0), min(b + 1, n_frames)
-        bins = np.asarray(transform(frames[p:q] * w), np.complex64)
+        bins = np.asarray(transform(_frames(signal, p, q, length, hop) * w), np.complex64)
         some = bins[:, : edges[-1]]
         power = scale * np.add.reduceat(np.square(some.real) + np.square(some.imag), edges[:-1], axis=1)
         low = slice(0, n_low), slice(p, q)
@@ -225,12 +243,24 @@ def _lowest(
     return before, before - taken[:, : edges[-1]]
 
 
-def _padded(z: NDArray[np.float32], n_frames: int, length: int, hop: int) -> NDArray[np.float32]:
-    """So much silence round a signal that frame k is centred on sample k·hop."""
-    held = np.zeros((n_frames - 1) * hop + length, np.float32)
-    n = min(len(z), len(held) - length // 2)
-    held[length // 2 : length // 2 + n] = z[:n]
-    return held
+def in_memory(shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """Make zeros, for what is not so long that it must lie in a file."""
+    return np.zeros(shape, np.float32)
+
+
+def _frames(z: NDArray[np.float32], first: int, stop: int, length: int, hop: int) -> NDArray[np.float32]:
+    """Frames `first` to `stop` of a signal, frame k centred on sample k·hop; silence around it."""
+    part = _piece(z, first * hop - length // 2, (stop - 1) * hop - length // 2 + length)
+    return np.lib.stride_tricks.sliding_window_view(part, length)[::hop]
+
+
+def _piece(z: NDArray[np.float32], a: int, b: int) -> NDArray[np.float32]:
+    """Samples `a` to `b`, zero outside what there is."""
+    part = np.zeros(b - a, np.float32)
+    p, q = max(a, 0), min(b, len(z))
+    if q > p:
+        part[p - a : q - a] = z[p:q]
+    return part
 
 
 @dataclass(frozen=True)
@@ -332,12 +362,13 @@ def cancelling_filters(
     hz = np.arange(n_bins) * rate / n
     band = np.abs(np.log(np.maximum(hz, 1.0))[:, None] - np.log(centres_hz)).argmin(axis=1)
     used = int(band.max()) + 1
-    ring = np.maximum(ring[:used], track[:used] - np.float32(STRANGE) * bleed[:used])
     at = np.clip((centre_s / frame_s + 0.5).astype(np.int64), 0, ring.shape[1] - 1)
     reach = 2 * max(int(WINDOW_S / 2 / frame_s), 1) + 1
-    rings = maximum_filter1d(ring, reach, axis=1)[:, at]
-    means = np.float32(BETA) * uniform_filter1d(bleed[:used], reach, axis=1)
-    bleeds = means[:, at]
+    rings, bleeds = np.empty((used, len(at)), np.float32), np.empty((used, len(at)), np.float32)
+    for k in range(used):
+        drum = np.maximum(ring[k], track[k] - np.float32(STRANGE) * bleed[k])
+        rings[k] = maximum_filter1d(drum, reach)[at]
+        bleeds[k] = np.float32(BETA) * uniform_filter1d(bleed[k], reach)[at]
     mean = bleeds.mean(axis=1, keepdims=True)
     half = n / rate / 2
     fresh = np.searchsorted(hits_s, centre_s - half, side="right") < np.searchsorted(hits_s, centre_s + half)
@@ -367,7 +398,7 @@ def cancelling_filters(
 
 
 def cancelling_signal(
-    refs: Sequence[NDArray[np.float32]], filters: NDArray[np.float64], rate: float
+    refs: Sequence[NDArray[np.float32]], filters: NDArray[np.float64], rate: float, room: Room | None = None
 ) -> NDArray[np.float32]:
     """Filter the other mics and add them up.
 
@@ -378,6 +409,8 @@ def cancelling_signal(
         From `cancelling_filters`.
     rate : float
         Hz.
+    room : callable, optional
+        Makes a long array of a shape; default: in memory.
 
     Returns
     -------
@@ -394,15 +427,13 @@ def cancelling_signal(
     lead = n_taps - 1 - before
     top = int(PASSED_HZ / rate * block) + 1
     spectra = scipy.fft.rfft(filters, block, axis=1).astype(np.complex64)
-    held = np.zeros((len(refs), (n_blocks - 1) * step + block), np.float32)
-    for row, ref in zip(held, refs, strict=True):
-        row[lead : lead + n] = ref[: len(row) - lead]
-    out = np.empty((n_blocks, step), np.float32)
+    out = (room or in_memory)((n_blocks, step))
     for a in range(0, n_blocks, CHUNK):
         b = min(a + CHUNK, n_blocks)
         total = np.zeros((b - a, block // 2 + 1), np.complex64)
-        for row, h in zip(held, spectra, strict=True):
-            frames = np.lib.stride_tricks.sliding_window_view(row, block)[::step][a:b]
+        for ref, h in zip(refs, spectra, strict=True):
+            held = _piece(ref, a * step - lead, (b - 1) * step - lead + block)
+            frames = np.lib.stride_tricks.sliding_window_view(held, block)[::step]
             total[:, :top] += scipy.fft.rfft(frames, axis=1)[:, :top] * h[:top]
         out[a:b] = scipy.fft.irfft(total, block, axis=1)[:, n_taps - 1 :]
     return out.reshape(-1)[:n]
@@ -412,12 +443,7 @@ def _spectra(
     z: NDArray[np.float32], first: int, stop: int, n: int, hop: int, taper: NDArray[np.float32]
 ) -> NDArray[np.complex64]:
     """Spectra of windows `first` to `stop`, window k centred on sample k·hop."""
-    a, b = first * hop - n // 2, (stop - 1) * hop + n // 2
-    part = np.zeros(b - a, np.float32)
-    p, q = max(a, 0), min(b, len(z))
-    if q > p:
-        part[p - a : q - a] = z[p:q]
-    frames = np.lib.stride_tricks.sliding_window_view(part, n)[::hop] * taper
+    frames = _frames(z, first, stop, n, hop) * taper
     spectra: NDArray[np.complex64] = scipy.fft.rfft(frames, axis=1)
     return spectra
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.cleaning.closing import GONE_DB, HELD_S, LOOK_S, Closing, first_run, mask_of
+from spillgate.dsp.core.cleaning.closing import GONE_DB, HELD_S, LOOK_S, Closing, first_run
 
 __all__ = ["gain_jump_db", "lowering_gains", "ring_gains", "silences", "soft_mask"]
 
@@ -145,25 +145,15 @@ def silences(
     return Closing(np.asarray(firsts, np.int64), closes, n_frames)
 
 
-def soft_mask(
-    gains: NDArray[np.float32],
-    closing: Closing,
-    frame_s: float,
-    fade_s: float | None = None,
-    floor: float = 0.0,
-) -> NDArray[np.float32]:
+def soft_mask(gains: NDArray[np.float32], curve: NDArray[np.float32], floor: float = 0.0) -> NDArray[np.float32]:
     """Let the gains hold from each hit until it is given up for silence.
 
     Parameters
     ----------
     gains : ndarray, shape (n_bands, n_frames), float32
         From `ring_gains`.
-    closing : Closing
-        From `silences`.
-    frame_s : float
-        Time from frame to frame, s.
-    fade_s : float, optional
-        Length of the fades; default: in proportion to how long it was open.
+    curve : ndarray, shape (n_frames,), float32
+        1 from each hit on, with a fade to 0 where all bands close (`silences`, `mask_of`).
     floor : float, optional
         Linear gain while closed; nothing is turned down further.
 
@@ -172,8 +162,7 @@ def soft_mask(
     mask : ndarray, shape (n_frames, n_bands), float32
         Linear, `floor`…1.
     """
-    together = np.zeros(gains.shape[0], np.int64)
-    mask: NDArray[np.float32] = np.maximum(gains.T * mask_of(closing, together, frame_s, fade_s), np.float32(floor))
+    mask: NDArray[np.float32] = np.maximum(gains.T * curve[:, None], np.float32(floor))
     return mask
 
 
@@ -193,13 +182,13 @@ def gain_jump_db(mask: NDArray[np.floating], x: NDArray[np.float32]) -> float:
         Mean change of gain from one frame to the next, dB, over all cells that come through above −50 dB re the
         loudest, fades to silence left out.  Spectral subtraction, known to sound watery, has 10 to 24 dB.
     """
-    passed = x.T * np.square(mask)
-    loudest = float(passed.max(initial=0.0))
-    if loudest <= 0.0:
-        return 0.0
-    both = np.minimum(passed[1:], passed[:-1])
-    heard = (both > AUDIBLE * loudest) & (mask[1:] < 1) & (mask[:-1] < 1)
-    if not heard.any():
-        return 0.0
-    jumps = 20 * np.abs(np.log10(mask[1:][heard] / mask[:-1][heard]))
-    return float(np.mean(jumps, dtype=np.float64))
+    loudest = max((float(np.max(power * np.square(mask[:, k]), initial=0.0)) for k, power in enumerate(x)), default=0.0)
+    total, n = 0.0, 0
+    for k, power in enumerate(x if loudest > 0.0 else ()):
+        gain = mask[:, k]
+        passed = power * np.square(gain)
+        both = np.minimum(passed[1:], passed[:-1])
+        heard = (both > AUDIBLE * loudest) & (gain[1:] < 1) & (gain[:-1] < 1)
+        jumps = 20 * np.abs(np.log10(gain[1:][heard] / gain[:-1][heard]))
+        total, n = total + float(np.sum(jumps, dtype=np.float64)), n + len(jumps)
+    return total / n if n else 0.0

@@ -3,6 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from spillgate.dsp.core.cleaning.closing import mask_of
 from spillgate.dsp.core.cleaning.softmask import gain_jump_db, ring_gains, silences, soft_mask
 
 FRAME_S = 0.016
@@ -42,7 +43,8 @@ def test_masks_stay_between_floor_and_one(seed, hits, floor):
     ring, bleed = (rng.random((2, 5, 200)) ** 6).astype(np.float32)
     firsts = np.sort(np.asarray(hits, np.int64))
     gains = ring_gains(ring, bleed, 0.85)
-    mask = soft_mask(gains, silences(ring, bleed, firsts, FRAME_S), FRAME_S, floor=floor)
+    closing = silences(ring, bleed, firsts, FRAME_S)
+    mask = soft_mask(gains, mask_of(closing, np.zeros(1, np.int64), FRAME_S)[:, 0], floor)
     assert mask.shape == (200, 5)
     assert mask.min() >= np.float32(floor)
     assert mask.max() <= 1
