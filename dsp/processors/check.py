@@ -85,11 +85,13 @@ class Check(Processor):
         found = [f for h in take.map(lambda h: track_findings(h, kind, kit), heard.values()) for f in h]
         dead = {f.track for f in found if f.code in LISTS["silent"]}
         matrix = _matrix(take, plan, heard, dead)
-        overheads, mismatch, uncertainty = check_kit.overhead_findings(take, align, matrix)
+        names = check_names.name_findings(take, plan, heard)
+        exchanged = {f.track for f in names}
+        overheads, mismatch, uncertainty = check_kit.overhead_findings(take, align, matrix, exchanged)
         found += overheads
         found += check_extra.delay_findings(take, check_extra.arrivals(take, plan))
         found += check_kit.polarity_findings(take, align, plan.alignments, kind)
-        found += check_names.name_findings(take, plan, heard)
+        found += names
         found += check_names.pair_findings(take, heard)
         found += check_names.length_findings(take)
         found += check_kit.bleed_findings(take, matrix, heard)

@@ -27,8 +27,8 @@ FEWEST_PIECES = 3
 ALONE_BEFORE_S, ALONE_AFTER_S = 0.05, 0.15
 """A hit is alone if no other drum sounds in this span."""
 PIECE_BEFORE_S, PIECE_S = 0.02, 0.3
-SURE_HIT, MOST_ARRIVALS = 0.9, 24
-"""Arrivals are measured at so many of the loudest hits of this confidence."""
+SURE_HIT, MOST_ARRIVALS, FEWEST_ARRIVALS = 0.9, 24, 2
+"""Arrivals are measured at so many of the loudest hits of this confidence; one alone may be anything."""
 CERTAIN = 0.6
 """Share of the answers that must agree before a track is sent to be mended for being late; with less one is to look
 (planted faults on made takes: 0.52 to 1.0; the gravest false one 0.53)."""
@@ -133,7 +133,8 @@ def arrivals(take: Take, plan: Plan) -> dict[tuple[str, str], Arrival]:
             (source.id, m.id): arrival(envelopes[m.id], own, others, hop / take.sr) for m in mics if m is not source
         }
 
-    sources = [t for t in mics if t.is_close and len(plan.hits_of(t.id)) >= 2]
+    sure = {t.id: sum(h.confidence >= SURE_HIT for h in plan.hits_of(t.id)) for t in mics}
+    sources = [t for t in mics if t.is_close and sure[t.id] >= FEWEST_ARRIVALS]
     return {k: v for row in take.map(one, sources) for k, v in row.items()}
 
 

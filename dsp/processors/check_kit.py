@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
 from spillgate.dsp.core.audio.sound import comb_notch_hz
 from spillgate.dsp.core.checks.bleed_matrix import BleedMatrix
-from spillgate.dsp.plan.model import Alignment, Finding
+from spillgate.dsp.plan.model import Alignment, Finding, Severity
 from spillgate.dsp.processors.check_tracks import CAUTION_PLUG, Heard, finding
 from spillgate.dsp.take.model import Take, Track
 
@@ -42,13 +42,19 @@ FOREIGN_DB, FOREIGN_FAR_DB = 3.0, 10.0
 """A mic that hears another drum by this much more than its own is suspicious; by the second, for certain."""
 PLACES = {"hat": -1.0, "tom1": -0.5, "snare": -0.4, "kick": 0.0, "tom2": 0.1, "tom3": 0.5, "floor": 1.0, "floor2": 1.2}
 """Where a right-handed drummer has them, from left to right."""
-SWAPPED_MS, SWAPPED_DB, SWAPPED_POINTS = 0.3, 2.0, -1.5
+SWAPPED_MS, SWAPPED_DB = 0.3, 2.0
 """From the middle to the side of the kit the right overhead gets nearer by some 0.3 ms and louder by 2 dB: each such
-step is a point, at most two of each kind (tuned on made takes; left-handed kits are the other way round: look)."""
+step is a point, at most two of each kind (left-handed kits are the other way round: look)."""
+SWAPPED_POINTS, SWAPPED_SURE = -0.7, -1.5
+"""From the first on one is to look, from the second on to mend (200 made takes in order: −0.4 at least; swapped ones
+−0.9 to −4, the least where the two hang close together)."""
 FEWEST_HITS = 3
 SIGN_SURE = {"line": 3.0, "take": 4.0}
 """Margins (natural log units) from which a reversed mic is accused; in the line check no other drum disturbs."""
 LEAD_SURE = 3.0
+FEW_STROKES, FEW_SURE = 4, 6.0
+"""In a take with fewer strokes the margin must be this: one that falls together with another drum's turns the sum of
+three (made takes: a right mic came to 4.2 with three strokes, else to 1.7 at most)."""
 
 CAUTION_MOVE = (
     "Mute the monitors first; check that the stand clears the drummer's sticks, and let whoever is responsible for "
@@ -81,7 +87,7 @@ def _tape(pair: Sequence[Track]) -> float | None:
 
 
 def overhead_findings(
-    take: Take, align: Mapping[str, Any], matrix: BleedMatrix
+    take: Take, align: Mapping[str, Any], matrix: BleedMatrix, exchanged: Collection[str] = ()
 ) -> tuple[tuple[Finding, ...], float | None, float | None]:
     """Judge the overheads' distances, sides and balance.
 
@@ -91,6 +97,8 @@ def overhead_findings(
     align : mapping
         Figures of `align`.
     matrix : BleedMatrix
+    exchanged : collection of str, optional
+        Tracks under wrong names: they say nothing of left and right.
 
     Returns
     -------
@@ -138,14 +146,15 @@ def overhead_findings(
                     f"{BALANCE_DB:g} dB if that is not meant."
                 )
                 out.append(finding("balance", "advise", right.id, balance, "dB", BALANCE_DB, advice))
-    points = _right_way_round(take, align, matrix, left, right)
+    points = _right_way_round(take, align, matrix, left, right, exchanged)
     if points is not None and points <= SWAPPED_POINTS:
         advice = (
             "Left and right look swapped: by delay and level, the drums on the right are nearer to the left overhead, "
             f"as for a left-handed drummer. Exchange the names or the cables. {CAUTION_PLUG}"
         )
         for t in pair:
-            out.append(finding("swapped", "mend", t.id, points, "points", SWAPPED_POINTS, advice))
+            severity: Severity = "mend" if points <= SWAPPED_SURE else "advise"
+            out.append(finding("swapped", severity, t.id, points, "points", SWAPPED_POINTS, advice))
     sign = align.get("overheads_sign")
     if sign and sign["sign"] < 0:
         advice = (
@@ -157,7 +166,12 @@ def overhead_findings(
 
 
 def _right_way_round(
-    take: Take, align: Mapping[str, Any], matrix: BleedMatrix, left: Track, right: Track
+    take: Take,
+    align: Mapping[str, Any],
+    matrix: BleedMatrix,
+    left: Track,
+    right: Track,
+    exchanged: Collection[str],
 ) -> float | None:
     """Points for the overheads being the right way round, by delays and levels of all drums.
 
@@ -165,15 +179,16 @@ def _right_way_round(
     overheads' own distances nor their gains matter.
     """
     steps: dict[str, float] = {}
+    unsure = {t.drum for t in take.tracks if t.id in exchanged}
     for t in take.tracks:
         rows = align.get("pairs", {}).get(t.id, {}).values()
         row = {v["overhead"]: v for v in rows if v["confidence"] != "unsure" and v["hits"] >= FEWEST_HITS}
-        if t.drum in PLACES and t.drum not in steps and {left.id, right.id} <= set(row):
+        if t.drum in PLACES and t.drum not in {*steps, *unsure} and {left.id, right.id} <= set(row):
             steps[t.drum] = 1000.0 * (row[right.id]["lag_samples"] - row[left.id]["lag_samples"]) / take.sr
     levels = {
         d: 10.0 * math.log10(_energy(matrix, right.id, d) / _energy(matrix, left.id, d))
         for d in matrix.drums
-        if d in PLACES and min(_energy(matrix, left.id, d), _energy(matrix, right.id, d)) > 0.0
+        if d in PLACES and d not in unsure and min(_energy(matrix, left.id, d), _energy(matrix, right.id, d)) > 0.0
     }
     points, told = 0.0, False
     for values, unit in ((steps, -SWAPPED_MS), (levels, SWAPPED_DB)):
@@ -259,23 +274,22 @@ def polarity_findings(
     pair = _pair(take)
     if sign and sign["sign"] < 0 and pair is not None:
         turned_over = {_odd_overhead(align, *pair)}
-    signs: dict[str, tuple[int, float, float]] = {}
+    signs: dict[str, tuple[int, float, float, float]] = {}
     for track, row in align.get("pairs", {}).items():
         good = [v for v in row.values() if v["confidence"] != "unsure" and v["overhead"] not in turned_over]
         if good:
             best = max(good, key=lambda v: v["margin"])
-            signs[track] = (best["polarity"], best["margin"], max(v["lead"] for v in good))
+            limit = FEW_SURE if kind == "take" and best["hits"] < FEW_STROKES else SIGN_SURE[kind]
+            signs[track] = (best["polarity"], best["margin"], max(v["lead"] for v in good), limit)
     judged = {t: v for t, v in signs.items() if roles[t].role in ("snare", "tom") and roles[t].position != "bottom"}
     out = []
     accused = set(align.get("flipped", ()))
     if len(judged) >= 2:
-        vote = sum(s * min(m, 6.0) for s, m, _ in judged.values())
+        vote = sum(s * min(m, 6.0) for s, m, _, _ in judged.values())
         normal = 1 if vote >= 0 else -1
-        accused |= {
-            t for t, (s, m, lead) in judged.items() if s != normal and m >= SIGN_SURE[kind] and lead >= LEAD_SURE
-        }
+        accused |= {t for t, (s, m, lead, limit) in judged.items() if s != normal and m >= limit and lead >= LEAD_SURE}
     for track in sorted(accused):
-        margin = signs.get(track, (0, 0.0, 0.0))[1]
+        margin = signs[track][1] if track in signs else 0.0
         advice = (
             f"{_label(take, track)} is reversed in polarity against the other drums: turn it round at the desk, or "
             f"exchange the cable. {CAUTION_PLUG}"

@@ -40,6 +40,9 @@ RUMBLE_STEADY_DB = ((-2.7, -20.0), (-4.2, -8.0))
 """Rumble is steady: the tenth of the time is no more than this under the four tenths, and the quarter no more than this
 under the loudest moment, up to 45 or to 32 Hz; either pair will do (noise of that band: −2 and −4; drums and what they
 wake in made rooms: at most −3.2 and −10)."""
+RUMBLE_FOLLOWS = 0.17
+"""…and it does not follow the playing: rumble rises by less than this for each dB of 50…200 Hz (planted on made takes:
+at most 0.13; what dense playing wakes under 45 Hz there: 0.21 to 1.1)."""
 LOW_CUT_SHARE = 0.7
 """Of the drum's lowest partial."""
 PARTIALS_HZ = {"tom": (50.0, 220.0), "snare": (120.0, 320.0)}
@@ -336,8 +339,9 @@ def _low_cut(heard: Heard) -> list[Finding]:
     elif role not in LOW_CUT_HZ:
         return []
     for hz in (min(cut, RUMBLE_TO_HZ), min(cut, RUMBLE_BELOW_HZ)):
-        level, steady, share = low_cut_gain(heard.table, heard.sr, hz)
-        if level >= RUMBLE_DBFS and any(steady >= a and share >= b for a, b in RUMBLE_STEADY_DB):
+        level, steady, share, follows = low_cut_gain(heard.table, heard.sr, hz)
+        is_steady = any(steady >= a and share >= b for a, b in RUMBLE_STEADY_DB)
+        if level >= RUMBLE_DBFS and is_steady and follows <= RUMBLE_FOLLOWS:
             break
     else:
         return []

@@ -31,6 +31,9 @@ APART = 5
 """A second rise is looked for farther than so many frames from the first."""
 THEIRS = (3, 10)
 """A rise from so many frames before another drum's hit to so many after it may be that drum's."""
+EDGE, EDGE_SHARE = 2, 0.5
+"""So many frames beside a rise at least this share of its hits must be nobody else's, too: where the others' strokes
+begin, what remains of them looks like a rise."""
 FEWEST_HITS = 2
 """At so many hits (or all, if there are fewer) a moment must be nobody else's."""
 DOUBT_DB, SURE_DB = -0.5, 5.0
@@ -51,6 +54,9 @@ accused seven; of four looked at, two came to 2.7 and 2.8."""
 FEWEST, AGREED, AT_ZERO = 1.0, 0.45, 0.3
 """At least so many answers (by weight), and this share of all, agree on the lateness; and no more than this share of
 those agree on none."""
+BOTH_SHARE, BOTH_LEAST = 0.2, 0.5
+"""What the track's own hits say of the others and what the others' hits say of it must agree at least so far (by
+weight), if both say so much: two strokes that something follows at once are not early."""
 MOST_LATE = 3
 """More tracks than this are not accused: then it is the rest of the kit that is early."""
 
@@ -128,7 +134,8 @@ def arrival(envelopes: NDArray[Any], frames: NDArray[np.int64], others: NDArray[
     rise = np.where(theirs, 0.0, rises).sum(axis=0) / np.maximum(counted, 1)
     rise[counted < min(FEWEST_HITS, len(inside))] = 0.0
     top = int(rise.argmax())
-    if rise[top] < LEAST_RISE_DB:
+    beside = counted[max(top - EDGE, 0) : top + EDGE + 1]
+    if rise[top] < LEAST_RISE_DB or beside.min() < EDGE_SHARE * counted[top]:
         return Arrival(ms=0.0, weight=0.0)
     second = float(rise[np.abs(lags - lags[top]) > APART].max())
     near = np.where(np.abs(lags - lags[top]) <= 2, np.maximum(rise - 0.6 * rise[top], 0.0), 0.0)
@@ -188,7 +195,7 @@ def _judge(
     """What all others say about one track."""
     kind, drum = kinds[track]
     nothing = Arrival(ms=0.0, weight=0.0)
-    values, weights = [], []
+    values, weights, said_by = [], [], []
     beside: list[float] = []
     for other, (other_kind, other_drum) in kinds.items():
         if other == track:
@@ -205,14 +212,17 @@ def _judge(
         if min(out.weight, back.weight) > 0.0 and least <= out.ms + back.ms <= most:
             values.append(0.5 * (back.ms - out.ms) + shift)
             weights.append((SAME_DRUM_WEIGHT if same else 2.0) * max(out.weight, back.weight))
+            said_by.append(0)
             continue
         if out.weight > 0.0:
             values.append(_usual(kind, "same" if same else other_kind) - out.ms + shift)
             weights.append(out.weight * (1.0 if other_kind == "overhead" else 0.5))
+            said_by.append(1)
         if back.weight > 0.0:
             values.append(back.ms - _usual(other_kind, "same" if same else kind) + shift)
             weights.append(back.weight * (1.0 if kind == "overhead" else 0.5))
-    v, w = np.array(values), np.array(weights)
+            said_by.append(-1)
+    v, w, by = np.array(values), np.array(weights), np.array(said_by)
     if not len(v):
         return None
     close = np.abs(v[:, None] - v) <= TOGETHER_MS
@@ -223,6 +233,10 @@ def _judge(
     agreed, at_zero = float(w[these].sum()), float(w[np.abs(v) <= TOGETHER_MS].sum())
     if abs(middle) < LATE_MS or agreed < max(FEWEST, AGREED * w.sum()) or at_zero > AT_ZERO * agreed:
         return None
+    for side in (1, -1):
+        theirs = by != -side
+        if w[theirs].sum() >= BOTH_LEAST and w[theirs & close[best]].sum() < BOTH_SHARE * w[theirs].sum():
+            return None
     if beside:  # a pair that hangs high hears everything late; one of it is only late beside the other
         nearest = min(beside, key=lambda b: b * np.sign(middle))
         if nearest * np.sign(middle) < LATE_MS:

@@ -255,14 +255,23 @@ def test_lowest_partial(hz: float) -> None:
 def test_what_a_low_cut_would_take() -> None:
     x, _ = drum(10.0, hz=70.0)
     t = np.arange(len(x)) / SR
-    clean, steady, share = low_end.low_cut_gain(table(x), SR, 45.0)
+    clean, steady, share, _ = low_end.low_cut_gain(table(x), SR, 45.0)
     assert clean < -60.0  # a low drum comes and goes
     assert share < -20.0
-    level, steady, share = low_end.low_cut_gain(table(x + 0.02 * np.sin(2 * np.pi * 25 * t)), SR, 45.0)
+    level, steady, share, follows = low_end.low_cut_gain(table(x + 0.02 * np.sin(2 * np.pi * 25 * t)), SR, 45.0)
     assert level == pytest.approx(20 * np.log10(0.02 / np.sqrt(2)), abs=0.5)  # r.m.s. of that sine
     assert -1.0 < steady <= 0.0
     assert -6.0 < share <= 0.0
-    assert low_end.low_cut_gain(table(x[:3000]), SR, 45.0) == (-200.0, -200.0, -200.0)
+    assert abs(follows) < 0.05
+    assert low_end.low_cut_gain(table(x[:3000]), SR, 45.0) == (-200.0, -200.0, -200.0, 0.0)
+
+
+def test_what_rises_with_the_playing_is_told_from_rumble() -> None:
+    # a wave whose part under 45 Hz keeps a fixed share of it: by definition one dB for each dB
+    t = np.arange(12 * SR) / SR
+    swell = 10 ** (-(6.0 + 6.0 * np.cos(2 * np.pi * t / 5.0)) / 20)
+    both = swell * (0.01 * np.sin(2 * np.pi * 25 * t) + 0.1 * np.sin(2 * np.pi * 90 * t))
+    assert low_end.low_cut_gain(table(both), SR, 45.0)[3] == pytest.approx(1.0, abs=0.05)
 
 
 def test_noise_is_as_steady_as_chi_squared_says() -> None:
@@ -273,7 +282,7 @@ def test_noise_is_as_steady_as_chi_squared_says() -> None:
     spectrum = np.fft.rfft(rng.standard_normal(n))
     hz = np.fft.rfftfreq(n, 1.0 / SR)
     x = np.fft.irfft(np.where((hz > 5.0) & (hz < 30.0), spectrum, 0.0), n)
-    _, steady, _ = low_end.low_cut_gain(table(0.01 * x / np.std(x)), SR, 30.0)
+    _, steady, _, _ = low_end.low_cut_gain(table(0.01 * x / np.std(x)), SR, 30.0)
     dof = 2.0 * 25.0 * 0.512 / 1.5
     expected = 10.0 * np.log10(chi2.ppf(0.1, dof) / chi2.ppf(0.4, dof))
     assert steady == pytest.approx(expected, abs=0.6)

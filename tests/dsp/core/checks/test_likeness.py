@@ -44,6 +44,16 @@ def test_a_filtered_copy() -> None:
     assert same_signal(x, signal.sosfilt(sos, x))[0]
 
 
+def test_two_mics_in_a_dead_room_are_as_coherent_but_coloured() -> None:
+    # a peaking filter of ±12 dB over half the spectrum: coherence of a filtered signal is 1, its colour is not flat
+    x = drums()
+    away = signal.firwin2(255, [0, 0.25, 0.5, 0.75, 1], [1, 4, 1, 0.25, 1])
+    y = signal.lfilter(away, 1.0, x)
+    same, share = same_signal(x, y)
+    assert share > 0.9
+    assert not same
+
+
 def test_two_mics_with_noise_between_them_follow_the_formula() -> None:
     # coherence of s + n1 and s + n2 at equal power ratio r is (r / (1 + r))^2: 20 dB gives 0.980, 30 dB 0.998
     rng = np.random.default_rng(2)
