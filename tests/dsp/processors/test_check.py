@@ -462,6 +462,13 @@ def test_swapped_overheads(line: tuple[Audio, list[tuple[float, str]]], floor_ms
     assert plan.figures["check"]["swapped"] == (["OHL.wav", "OHR.wav"] if floor_ms > 0 else [])
 
 
+def test_narrow_overheads_swapped_are_something_to_look_at(line: tuple[Audio, list[tuple[float, str]]]) -> None:
+    figures = align_figures()
+    for mic, row in figures["pairs"].items():  # hung side by side: from the middle to the side 0.4 ms
+        row["right"] = {**row["right"], "lag_samples": row["left"]["lag_samples"] + 0.4e-3 * SR * (mic == "Floor.wav")}
+    assert ("swapped", "OHL.wav") in said(judge(*line, align=figures), "advise")
+
+
 def test_opposite_overheads(line: tuple[Audio, list[tuple[float, str]]]) -> None:
     figures = align_figures(overheads_sign={"sign": -1, "evidence": -80.0})
     for row in figures["pairs"].values():
@@ -515,6 +522,22 @@ def test_toms_out_of_order(line: tuple[Audio, list[tuple[float, str]]]) -> None:
     renamed = [(t, other.get(d, d)) for t, d in hits]
     plan = judge({**audio, "Tom.wav": audio["Floor.wav"], "Floor.wav": audio["Tom.wav"]}, renamed)
     assert {("exchanged", "Tom.wav"), ("exchanged", "Floor.wav")} <= said(plan, "advise")
+
+
+@pytest.mark.parametrize("floor_ms", [-1.0, 0.0, 1.0])
+def test_toms_out_of_order_stand_on_each_others_side(
+    line: tuple[Audio, list[tuple[float, str]]], floor_ms: float
+) -> None:
+    audio, hits = line
+    other = {"tom1": "floor", "floor": "tom1"}
+    renamed = [(t, other.get(d, d)) for t, d in hits]
+    figures = align_figures()
+    row = figures["pairs"]["Floor.wav"]  # positive: nearer to the left overhead than the rack tom
+    row["right"] = {**row["right"], "lag_samples": row["left"]["lag_samples"] + floor_ms * SR / 1000}
+    plan = judge({**audio, "Tom.wav": audio["Floor.wav"], "Floor.wav": audio["Tom.wav"]}, renamed, align=figures)
+    assert (("exchanged", "Floor.wav") in said(plan)) == (floor_ms >= 0.0)  # tuned oddly, but each on its side
+    figures["pairs"]["Floor.wav"]["right"]["lag_samples"] = row["left"]["lag_samples"] + 1e-3 * SR
+    assert ("exchanged", "Floor.wav") not in said(judge(audio, hits, align=figures))
 
 
 def test_room_distance(line: tuple[Audio, list[tuple[float, str]]]) -> None:

@@ -69,6 +69,16 @@ def test_other_drums_do_not_count() -> None:
     assert arrival(mic, frames, others, FRAME_S).ms == pytest.approx(3.0, abs=1.0)
 
 
+def test_what_is_left_of_others_strokes_is_no_arrival() -> None:
+    # another drum is always struck 1 ms earlier, and begins to rise 2 ms before its hit is placed: what is left out
+    # round its hits leaves the foot of that rise
+    hits = np.array([1.0, 1.7, 2.9, 4.4])
+    mic = envelopes([(t - 0.003, 0.02) for t in hits])
+    frames, others = (np.round(v / FRAME_S).astype(np.int64) for v in (hits, hits - 0.001))
+    assert arrival(mic, frames, np.zeros(0, np.int64), FRAME_S).weight == 1.0
+    assert arrival(mic, frames, others, FRAME_S).weight == 0.0
+
+
 def test_nothing_to_hear() -> None:
     assert arrival(envelopes([]), np.zeros(0, np.int64), np.zeros(0, np.int64), FRAME_S).weight == 0.0
     silent = arrival(np.zeros((3000, 6)), np.array([1000, 2000]), np.zeros(0, np.int64), FRAME_S)
@@ -99,6 +109,14 @@ def test_a_planted_delay_comes_back(track: str, ms: float, sign: float, seed: in
         for k, v in ways({track: sign * ms}).items()
     }
     assert set(lateness(some, KINDS)) <= {track}
+
+
+def test_strokes_that_something_follows_at_once_are_not_early() -> None:
+    found = ways({})
+    for (source, mic), a in ways({}).items():
+        if source == "tom1":
+            found[source, mic] = Arrival(ms=a.ms + 22.0, weight=1.0)  # a flam: the other drum 22 ms later
+    assert lateness(found, KINDS) == {}
 
 
 def test_two_late_tracks() -> None:
