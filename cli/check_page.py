@@ -6,7 +6,7 @@ import html
 import math
 from typing import TYPE_CHECKING
 
-from spillgate.cli.check_screen import advice, headline, rows
+from spillgate.cli.check_screen import headline, rows, sections
 
 if TYPE_CHECKING:
     from spillgate.dsp.plan.model import Plan
@@ -57,11 +57,9 @@ def page(take: Take, plan: Plan) -> str:
         f"{take.sr} Hz. Limits are rules of the trade; a finding says: look.</p>",
         _channels(take, plan),
     ]
-    for title, severity in (("To mend", "mend"), ("To look at", "advise"), ("Also", "note")):
-        lines = advice(take, plan, severity)
-        if lines:
-            items = "".join(f"<li>{_e(line)}</li>" for line in lines)
-            parts.append(f"<h2>{title}</h2><ul>{items}</ul>")
+    for title, lines in sections(take, plan):
+        items = "".join(f"<li>{_e(line)}</li>" for line in lines)
+        parts.append(f"<h2>{title}</h2><ul>{items}</ul>")
     parts += [_bleed(take, plan), _pairs(take, plan), _spectra(take, plan), _layout(take, plan), _recall(take)]
     return "\n".join(p for p in parts if p) + "\n"
 

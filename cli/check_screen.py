@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     from spillgate.dsp.plan.model import Finding, Plan
     from spillgate.dsp.take.model import Take, Track
 
-__all__ = ["changes", "headline", "rows", "show", "summary"]
+__all__ = ["changes", "headline", "rows", "sections", "show", "summary"]
 
 WORDS = {
     "silent": "silent",
@@ -59,7 +60,7 @@ WORDS = {
 QUIET_CODES = {"kick_polarity", "room_distance", "three_to_one", "no_overhead"}
 """Notes that stand below but not in the table."""
 
-SHOWN_UNITS = {"dB", "dBFS", "cm", "ms", "dB over"}
+SHOWN_UNITS = {"dB", "dBFS", "cm", "ms"}
 RANK = {"mend": 0, "advise": 1, "note": 2}
 MOVE_CM = 0.5
 LEVEL_DB = 3.0
@@ -73,7 +74,7 @@ def headline(take: Take, plan: Plan) -> str:
     advise = len({(f.code, f.track) for f in plan.findings if f.severity == "advise"})
     n = len(mend)
     if n:
-        named = [f"{_label(take, f.track)} {WORDS.get(f.code, f.code)}".strip() for f in mend]
+        named = [f"{_label(take, f.track)} {_brief(f)}".strip() for f in mend]
         shown = ", ".join(named[:4]) + (f" and {len(named) - 4} more" if len(named) > 4 else "")
         return f"Mend {n} thing{'' if n == 1 else 's'} ({what}): {shown}."
     if advise:
@@ -126,13 +127,15 @@ def rows(take: Take, plan: Plan) -> list[tuple[str, str, str, str, str, str]]:
 
 def _brief(f: Finding) -> str:
     word = WORDS.get(f.code, f.code)
+    if f.code == "clipped" and f.value is not None:  # as the advice says: at least so much
+        return f"{word} by {max(1, ceil(f.value))} dB"
     if f.value is None or f.unit not in SHOWN_UNITS:
         return word
-    unit = "dB" if f.unit == "dB over" else f.unit
-    digits = 0 if unit in ("dB", "dBFS") else 1
-    sign = "+" if f.unit in ("dB over",) else ""
-    value = abs(f.value) if unit in ("cm", "ms") else f.value
-    return f"{word} {sign}{value:.{digits}f} {unit}"
+    if f.code == "overhead_distance" and f.severity != "note":
+        return f"{abs(f.value):.1f} cm farther away"
+    digits = 0 if f.unit in ("dB", "dBFS") else 1
+    value = abs(f.value) if f.unit in ("cm", "ms") else f.value
+    return f"{word} {value:.{digits}f} {f.unit}"
 
 
 def _worst(t: Track, row: dict[str, float | None]) -> str:
@@ -169,13 +172,11 @@ def show(take: Take, plan: Plan, said: Sequence[str], note: str, out: Path | Non
         style = {"MEND": "bold red", "look": "yellow"}.get(mark, "")
         table.add_row(Text(mark, style=style), *map(Text, rest))
     screen.print(table)
-    for title, severity in (("To mend:", "mend"), ("To look at:", "advise"), ("Also:", "note")):
-        lines = advice(take, plan, severity)
-        if lines:
-            screen.print()
-            screen.print(Text(title, style="bold"))
-            for line in lines:
-                _hang(screen, line)
+    for title, lines in sections(take, plan):
+        screen.print()
+        screen.print(Text(f"{title}:", style="bold"))
+        for line in lines:
+            _hang(screen, line)
     if out is not None:
         screen.print()
         screen.print(Text(f"Written: {out / 'check.html'} (a page to look at), {out / 'check.json'}."), soft_wrap=True)
@@ -193,19 +194,27 @@ def _hang(screen: Any, line: str) -> None:
     screen.print(Padding(grid, (0, 0, 0, 1)))
 
 
-def advice(take: Take, plan: Plan, severity: str) -> list[str]:
-    """Give the advice of one severity: alike advice on many channels in one line, cautions once behind it."""
+def sections(take: Take, plan: Plan) -> list[tuple[str, list[str]]]:
+    """Give the advice under its titles, and the cautions once before those who act on it."""
+    cautions: set[str] = set()
+    titles = (("To mend", "mend"), ("To look at", "advise"), ("Also", "note"))
+    told = [(title, _advice(take, plan, severity, cautions)) for title, severity in titles]
+    told.insert(2, ("Before you touch anything", sorted(cautions)))
+    return [(title, lines) for title, lines in told if lines]
+
+
+def _advice(take: Take, plan: Plan, severity: str, cautions: set[str]) -> list[str]:
+    """Give the advice of one severity, alike advice on many channels in one line; its cautions go to the set."""
     from spillgate.dsp.processors.check_kit import CAUTION_MOVE, CAUTION_PLUG
 
     lines: list[str] = []
-    cautions: set[str] = set()
     done: set[str] = set()
     for f in _gravest(plan, severity):
         text = f.advice
-        for kind, caution in (("move", CAUTION_MOVE), ("plug", CAUTION_PLUG)):
+        for action, caution in (("Moving a mic", CAUTION_MOVE), ("Re-plugging", CAUTION_PLUG)):
             if text.endswith(caution):
                 text = text[: -len(caution)].rstrip()
-                cautions.add(kind)
+                cautions.add(f"{action}: {caution[0].lower()}{caution[1:]}")
         alike = [g for g in plan.findings if g.code == f.code and g.severity == severity]
         if len(alike) > 2 and f.code in ("hot", "quiet", "noise", "not_heard", "dc_offset"):
             if f.code not in done:
@@ -215,10 +224,6 @@ def advice(take: Take, plan: Plan, severity: str) -> list[str]:
             lines.append(f"{_label(take, f.track)}: {text}")
         else:
             lines.append(text)
-    if "plug" in cautions:
-        lines.append(f"Before re-plugging: {CAUTION_PLUG}")
-    if "move" in cautions:
-        lines.append(f"Before moving mics: {CAUTION_MOVE}")
     return lines
 
 

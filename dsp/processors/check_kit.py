@@ -49,6 +49,7 @@ SWAPPED_POINTS, SWAPPED_SURE = -0.7, -1.5
 """From the first on one is to look, from the second on to mend (200 made takes in order: −0.4 at least; swapped ones
 −0.9 to −4, the least where the two hang close together)."""
 FEWEST_HITS = 3
+"""A stroke or two fall together with another drum's too easily."""
 SIGN_SURE = {"line": 3.0, "take": 4.0}
 """Margins (natural log units) from which a reversed mic is accused; in the line check no other drum disturbs."""
 LEAD_SURE = 3.0
@@ -328,7 +329,11 @@ def bleed_findings(take: Take, matrix: BleedMatrix, heard: Mapping[str, Heard]) 
     for t in take.tracks:
         if not t.is_close or t.drum is None or t.id not in matrix.tracks:
             continue
-        others = {d: v for d, v in matrix.db(t.id, t.drum).items() if d != t.drum and v is not None}
+        others = {
+            d: v
+            for d, v in matrix.db(t.id, t.drum).items()
+            if d != t.drum and v is not None and matrix.hits[d] >= FEWEST_HITS
+        }
         if not others:
             continue
         worst = max(others, key=lambda d: others[d])

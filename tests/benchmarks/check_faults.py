@@ -1,6 +1,6 @@
 """Tables fault x (found, false alarms) of the check over made takes.
 
-    python tests/benchmarks/check_faults.py [--takes 200] [--first 0] [--only late,hum] [--verbose]
+    python tests/benchmarks/check_faults.py [--takes 200] [--first 0] [--seeds 5003,5050] [--only late,hum] [--verbose]
 
 Each take is judged clean, with one planted fault, and with one near miss: what looks like a fault and is none
 (`planting`).  Kits, rooms, layouts and faults are drawn from the seed; one third line checks, two thirds grooves.
@@ -189,13 +189,15 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--takes", type=int, default=200)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--seeds", default="", help="these takes instead, with commas")
     parser.add_argument("--only", default="", help="faults to plant, with commas; clean takes and near misses left out")
     parser.add_argument("--verbose", action="store_true")
     args = parser.parse_args()
     only = [f for f in args.only.split(",") if f]
     count = Count(args.verbose)
     start = time.perf_counter()
-    for seed in range(args.first, args.first + args.takes):
+    seeds = [int(s) for s in args.seeds.split(",") if s] or list(range(args.first, args.first + args.takes))
+    for number, seed in enumerate(seeds, 1):
         line = seed % 3 == 0
         style, seconds = ("line_check", 12.0) if line else ("groove", 9.0)
         made = random_take(100_000 + seed, SR, seconds, style=style, bleed_db=0.0)
@@ -214,7 +216,7 @@ def main() -> None:
                 if near is not None:
                     count.near_miss(seed, made, name, near, told)
                     break
-        if args.verbose and (seed - args.first) % 10 == 9:
+        if args.verbose and number % 10 == 0:
             count.table()
     count.table()
     print(f"{time.perf_counter() - start:.0f} s")

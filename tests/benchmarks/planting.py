@@ -296,8 +296,9 @@ def _pause(d: Desk) -> Planted | None:
 
 
 def _low_tom(d: Desk) -> Planted | None:
-    """A tom that rings long near the mains' frequency."""
-    name = d.pick("tom", played=True)
+    """A floor tom that rings long near the mains' frequency; a rack tom does not go so low."""
+    floors = sorted(t.id for t in d.by_role["tom"] if (t.drum or "").startswith("floor") and t.id in d.played)
+    name = str(d.rng.choice(floors)) if floors else None
     hz = d.rng.choice([50.0, 60.0]) + d.rng.uniform(-0.7, 0.7)
     t60 = d.rng.uniform(0.8, 2.5)
 

@@ -7,7 +7,7 @@ squares with non-negative leaks over all hits, so that overlapping hits share th
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,11 +70,14 @@ class BleedMatrix:
     tracks, drums : tuple of str
     energy : ndarray, shape (n_tracks, n_drums)
         Mean energy of a hit over its window; 1.0 = full scale for one second; NaN where it is not known.
+    hits : mapping of str to int
+        Hits of each drum it was measured at.
     """
 
     tracks: tuple[str, ...]
     drums: tuple[str, ...]
     energy: NDArray[np.float64]
+    hits: Mapping[str, int] = field(default_factory=dict)
 
     def db(self, track: str, re_drum: str) -> dict[str, float | None]:
         """Levels of all drums in one mic re one of them, dB; None where unknown.
@@ -192,7 +195,7 @@ def bleed_matrix(
         y = e(at - BEFORE_S, at + AFTER_S)
         leak, known = _leaks(y, design, floor, owner)
         result[j] = np.where(known, leak * mean, np.nan)
-    return BleedMatrix(tracks=tracks, drums=drums, energy=result)
+    return BleedMatrix(tracks=tracks, drums=drums, energy=result, hits={d: len(strokes[d].times) for d in drums})
 
 
 def _shares(

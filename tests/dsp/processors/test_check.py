@@ -516,6 +516,15 @@ def test_a_mic_on_the_wrong_drum(line: tuple[Audio, list[tuple[float, str]]]) ->
     assert {("foreign", "Tom.wav"), ("foreign", "Floor.wav")} <= said(plan, "mend")
 
 
+def test_one_stroke_of_another_drum_accuses_no_mic(line: tuple[Audio, list[tuple[float, str]]]) -> None:
+    audio, hits = line
+    swap = {**audio, "Snare.wav": audio["Floor.wav"], "Floor.wav": audio["Snare.wav"]}
+    first = {d: next(t for t, e in hits if e == d) for d in DRUMS}
+    fewer = [(t, d) for t, d in hits if d != "snare" or t == first["snare"]]
+    assert ("foreign", "Snare.wav") in said(judge(swap, hits))
+    assert ("foreign", "Floor.wav") not in said(judge(swap, fewer))
+
+
 def test_toms_out_of_order(line: tuple[Audio, list[tuple[float, str]]]) -> None:
     audio, hits = line
     other = {"tom1": "floor", "floor": "tom1"}
