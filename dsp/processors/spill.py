@@ -57,7 +57,11 @@ class Spill(Gate):
     Replaces the mask of `Gate` on the tracks it takes.  Tracks on which the other mics cannot say what is bleed keep
     (or get) the gate's mask; their figures say ``mask = "gate"`` and why in ``kept``.  Further figures:
     ``under_ring_db`` (how much of the bleed is gone while the track is open), ``cancelled_db`` (by cancelling alone),
-    ``gain_jump_db`` (restlessness of the gains).
+    ``gain_jump_db``.
+
+    The last is the measure of watery noise: by how much the gains jump from one 17 ms frame to the next, mean of all
+    audible cells, dB.  Plain spectral subtraction, known to sound watery, has 10 to 24; here 0.1 to 0.7 on eight made
+    takes.
     """
 
     name: ClassVar[str] = "spill"

@@ -7,7 +7,9 @@ Made takes are drawn from seeds that neither training nor tuning uses: four kits
 44.1, 48 and 96 kHz.  Prints per take and in all: F-measure of audible hits within 20 ms (`mir_eval.util.match_events`),
 time error, share right of the hits called sure, delay error and polarity of the mics called sure, and SI-SDR (Le Roux
 et al. 2019) of the tom stems beside three anchors: untouched, an ideal hand edit that knows every hit, and the oracle
-ratio mask.  ``--write`` stores the figures, ``--check`` fails if any of them got worse by more than `SLACK`.
+ratio mask.  With ``--spill`` also the measure of watery noise: by how much the gains jump from frame to frame (mean,
+dB; `gain_jump_db`; plain spectral subtraction has 10 to 24).  ``--write`` stores the figures, ``--check`` fails if any
+of them got worse by more than `SLACK`.
 
 With ``--folder`` a take with a truth folder is measured instead (hits.csv with track,time_s,level_db,snr_db, and
 wanted/<track>.flac).
@@ -41,7 +43,7 @@ WINDOW_S = 0.020
 MASKED_DB = -6.0
 """Hits fainter than this against all else in their mic count neither way."""
 SURE = 0.99
-SLACK = {"hits": 0.01, "sure_right": 0.005, "stem_db": 0.3, "delay_samples": 0.5, "polarity_wrong": 0.0}
+SLACK = {"hits": 0.01, "sure_right": 0.005, "stem_db": 0.3, "delay_samples": 0.5, "polarity_wrong": 0.0, "jump": 0.1}
 
 Floats = NDArray[np.float64]
 
@@ -164,8 +166,14 @@ def measure(made: MadeTake, chain: Chain) -> dict[str, Any]:
         "stems": stems,
         "delays": errors,
         "wrong": wrong,
+        "jumps": jumps_of(plan),
         "cpu_s": cpu,
     }
+
+
+def jumps_of(plan: Plan) -> list[float]:
+    """Restlessness of the gains of every stem that `spill` made."""
+    return [f["gain_jump_db"] for f in plan.figures.get("spill", {}).values() if "gain_jump_db" in f]
 
 
 def row(label: str, m: dict[str, Any]) -> str:
@@ -174,7 +182,8 @@ def row(label: str, m: dict[str, Any]) -> str:
     late = f"{np.percentile(toms['errors'], 95):.2f}" if toms["errors"] else "-"
     sdr = " ".join(f"{k} {np.nanmean([s[k] for s in m['stems']]):.1f}" for k in m["stems"][0]) if m["stems"] else "-"
     delay = f"{np.median(m['delays']):.2f}/{max(m['delays']):.1f}" if m["delays"] else "-"
-    return f"{label:34} F {hits} | p95 {late} ms | SI-SDR {sdr} | sure delays {delay}, wrong {m['wrong']}"
+    jump = f" | gains jump {np.mean(m['jumps']):.2f} dB" if m["jumps"] else ""
+    return f"{label:34} F {hits} | p95 {late} ms | SI-SDR {sdr} | sure delays {delay}, wrong {m['wrong']}{jump}"
 
 
 def summed(parts: list[dict[str, Any]]) -> dict[str, Any]:
@@ -184,6 +193,7 @@ def summed(parts: list[dict[str, Any]]) -> dict[str, Any]:
         "stems": [s for p in parts for s in p["stems"]],
         "delays": [d for p in parts for d in p["delays"]],
         "wrong": sum(p["wrong"] for p in parts),
+        "jumps": [j for p in parts for j in p["jumps"]],
         "cpu_s": sum(p["cpu_s"] for p in parts),
     }
 
@@ -197,6 +207,7 @@ def figures(total: dict[str, Any]) -> dict[str, float]:
         "stem_db_over_hand": round(float(np.nanmean(gain)), 3),
         "delay_samples_median": round(float(np.median(total["delays"])), 3) if total["delays"] else 0.0,
         "polarity_wrong": total["wrong"],
+        **({"jump_db": round(float(np.mean(total["jumps"])), 3)} if total["jumps"] else {}),
     }
 
 
@@ -205,7 +216,7 @@ def worse(now: Mapping[str, float], before: Mapping[str, float]) -> list[str]:
     found = []
     for name, old in before.items():
         slack = next(v for k, v in SLACK.items() if name.startswith(k))
-        more_is_better = not name.startswith(("delay", "polarity"))
+        more_is_better = not name.startswith(("delay", "polarity", "jump"))
         loss = (old - now[name]) if more_is_better else (now[name] - old)
         if loss > slack:
             found.append(f"{name}: {now[name]:g}, was {old:g}")
@@ -237,7 +248,9 @@ def folder_figures(folder: Path, truth: Path, chain: Chain) -> str:
             stems.append(stem_figures(x, wanted, cleaned(take, plan, t.id), hits, take.sr))
     of = {role: [t.id for t in take.of_role(role)] for role in ("kick", "snare", "hat", "tom")}
     hits_of = {role: hit_figures(plan, known, tracks) for role, tracks in of.items() if tracks}
-    return row(folder.name, {"hits": hits_of, "stems": stems, "delays": [], "wrong": 0, "cpu_s": cpu})
+    return row(
+        folder.name, {"hits": hits_of, "stems": stems, "delays": [], "wrong": 0, "jumps": jumps_of(plan), "cpu_s": cpu}
+    )
 
 
 def main() -> int:
