@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from spillgate.dsp.core.hits.decide import Decision
     from spillgate.dsp.core.hits.scene import Scene
 
-__all__ = ["with_passages", "without_the_neighbours"]
+__all__ = ["with_passages", "without_the_unstruck"]
 
 LIKELY, UNLIKELY = 0.5, 0.39
 """Candidates by which a tom is judged, and what is left of them if they are the neighbours': under what makes a hit."""
@@ -22,8 +22,11 @@ WHOLE_SHARE = 0.5
 """A tom without a clear stroke outside passages that take up this share of the take has no clear strokes at all."""
 
 
-def without_the_neighbours(take: Take, scene: Scene, decision: Decision) -> Decision:
-    """Take back what was found on toms that never sound louder in their own mic than their neighbours do there.
+def without_the_unstruck(take: Take, scene: Scene, decision: Decision) -> Decision:
+    """Take back what was found on drums that were never struck.
+
+    Those of which nothing exceeds what other drums leak, and toms that never sound louder in their own mic than their
+    neighbours do there.
 
     Parameters
     ----------
@@ -34,11 +37,12 @@ def without_the_neighbours(take: Take, scene: Scene, decision: Decision) -> Deci
     Returns
     -------
     decision : Decision
-        In which no candidate of such a tom reaches a half.
+        In which no candidate of such a drum reaches a half.
     """
     import numpy as np
 
     from spillgate.dsp.core.hits.strokes import LEAST_LEAD_DB, averaged, lead_db
+    from spillgate.dsp.core.hits.struck import never_struck
 
     kit, c = scene.kit, scene.candidates
     toms = [d for d, kind in enumerate(kit.kinds) if kind == "tom"]
@@ -50,6 +54,9 @@ def without_the_neighbours(take: Take, scene: Scene, decision: Decision) -> Deci
         lead = lead_db(levels[d], [levels[o] for o in toms if o != d], likely)
         if len(likely) and lead.max() < LEAST_LEAD_DB:
             p[mine] = np.minimum(p[mine], UNLIKELY)
+    for d in range(len(kit.drums)):
+        if never_struck(scene, decision.sources, decision.probability, d):
+            p[c.drum == d] = np.minimum(p[c.drum == d], UNLIKELY)
     return dataclasses.replace(decision, probability=p)
 
 

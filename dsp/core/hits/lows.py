@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["N_LOWS", "LowBand", "greatest_near", "innovations", "low_rate", "unit"]
+__all__ = ["N_LOWS", "LowBand", "greatest_near", "innovations", "low_rate", "of_own_shape", "ranges", "unit"]
 
 LEAST_RATE_HZ = 2400.0
 """Least rate at which the lows are kept.  This and the next five: tuned on made takes."""
@@ -27,6 +27,8 @@ FIT_MS, GAP_MS = 28.0, 1.5
 """The recursion is fitted to so much of the past, ending so long before the moment."""
 LEAD_MS, ERROR_MS = 0.5, 6.0
 """Its error counts from so long before the moment on, for so long."""
+SHAPE_LEAD_MS, SHAPE_SLACK_MS = 1.0, 2.5
+"""The shape of a stroke begins so long before the moment, and may lie so much earlier or later."""
 RIDGE = 1e-4
 """Added to the diagonal of the normal equations, re its mean."""
 N_LOWS = len(CUTOFFS_HZ)
@@ -164,12 +166,76 @@ def innovations(
     signals", IEEE Trans. Speech and Audio Processing 13(5), 2005.
     """
     found = np.empty((2, len(times_s), N_LOWS))
-    for k, order in enumerate(ORDERS):
-        x, hz = (_lowest(low, rate), rate / THIRD) if k == 0 else (low, rate)
+    for k, (order, (x, hz)) in enumerate(zip(ORDERS, ranges(low, rate), strict=True)):
         fit, gap, lead, error = (max(round(v * hz / 1000.0), 1) for v in (FIT_MS, GAP_MS, LEAD_MS, ERROR_MS))
         at = np.round(np.asarray(times_s) * hz).astype(np.int64)
         found[:, :, k] = _innovations(x, at - gap, fit, at - lead, error, order, RIDGE)
     return found[0].astype(np.float32), found[1].astype(np.float32)
+
+
+def ranges(low: NDArray[np.float32], rate: float) -> tuple[tuple[NDArray[np.floating], float], ...]:
+    """Give the lowest range and all of a mic's lows, each with its rate in Hz.
+
+    Parameters
+    ----------
+    low : ndarray, shape (n,)
+        From `LowBand`.
+    rate : float
+        Its rate in Hz.
+
+    Returns
+    -------
+    ranges : tuple of (ndarray, float)
+    """
+    return (_lowest(low, rate), rate / THIRD), (low, rate)
+
+
+def of_own_shape(
+    x: NDArray[np.floating],
+    rate: float,
+    times_s: NDArray[np.float64],
+    others: NDArray[np.float64],
+    near: NDArray[np.bool_],
+    own: NDArray[np.float64],
+    which: NDArray[np.int64],
+    k: int,
+) -> NDArray[np.float32]:
+    """Tell how much of what the past does not foretell has the shape of the drum's own strokes.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        One of the `ranges` of a mic.
+    rate : float
+        Its rate in Hz.
+    times_s : ndarray, shape (n_moments,)
+        Seconds from the first sample.
+    others : ndarray, shape (n_others, length)
+        How other drums' strokes look in this mic.
+    near : ndarray of bool, shape (n_moments, n_others)
+        Which of them may have been struck at each moment.
+    own : ndarray, shape (n_own, length)
+        How the drum's own do.
+    which : ndarray of int64, shape (n_moments,)
+        The row of `own` that each moment is compared to.
+    k : int
+        Which of the ranges.
+
+    Returns
+    -------
+    share : ndarray, shape (n_moments,), float32
+        Correlation, 0 to 1, with the drum's own shape once the other that fits best is taken away.  0 where there is
+        not enough past.
+
+    Notes
+    -----
+    Shapes and sound pass the same recursion, which makes the ring before white: the matched filter for noise that is
+    not white.  G. L. Turin, "An introduction to matched filters", IRE Trans. Information Theory 6(3), 1960.
+    """
+    fit, gap, lead, slack = (max(round(v * rate / 1000.0), 1) for v in (FIT_MS, GAP_MS, SHAPE_LEAD_MS, SHAPE_SLACK_MS))
+    at = np.round(np.asarray(times_s) * rate).astype(np.int64)
+    found = _of_own_shape(x, at - gap, fit, at - lead - slack, slack, others, near, own, which, ORDERS[k], RIDGE)
+    return np.asarray(found, np.float32)
 
 
 def _lowest(low: NDArray[np.float32], rate: float) -> NDArray[np.float64]:
@@ -266,16 +332,7 @@ def _innovations(x, stops, n_fit, firsts, n_error, order, ridge):  # type: ignor
         start, stop, first = order, order + n_fit, firsts[j] - begin
         y = x[begin:last].astype(np.float64)
         y -= y[: stops[j] - begin].mean()  # an offset is no tone
-        # products of the signal with itself delayed; each diagonal follows from its first entry
-        for q in range(order + 1):
-            total = 0.0
-            for i in range(start, stop):
-                total += y[i] * y[i - q]
-            products[0, q] = total
-        for p in range(1, order + 1):
-            for q in range(p, order + 1):
-                products[p, q] = products[p - 1, q - 1] + y[start - p] * y[start - q] - y[stop - p] * y[stop - q]
-        _solve(products, w, ridge)
+        _fit(y, start, stop, products, w, ridge)
         for k in range(2):
             a, n = (first, n_error) if k == 0 else (start, n_fit)
             total = 0.0
@@ -286,6 +343,88 @@ def _innovations(x, stops, n_fit, firsts, n_error, order, ridge):  # type: ignor
                 total += error * error
             found[k, j] = total / n
     return found
+
+
+@njit(nogil=True, cache=True)
+def _of_own_shape(x, stops, n_fit, firsts, slack, others, near, own, which, order, ridge):  # type: ignore[no-untyped-def]
+    length, n_lags = own.shape[1], 2 * slack + 1
+    found = np.zeros(len(stops))
+    products = np.empty((order + 1, order + 1))
+    w, error = np.empty(order), np.empty(length + 2 * slack)
+    shape, best_shape = np.empty(length), np.empty(length)
+    for j in range(len(stops)):
+        begin, last = stops[j] - n_fit - order, firsts[j] + length + 2 * slack
+        if begin < 0 or last > len(x) or which[j] < 0:
+            continue
+        y = x[begin:last].astype(np.float64)
+        y -= y[: stops[j] - begin].mean()
+        _fit(y, order, order + n_fit, products, w, ridge)
+        first = firsts[j] - begin
+        for i in range(len(error)):
+            error[i] = y[first + i]
+            for p in range(order):
+                error[i] -= w[p] * y[first + i - 1 - p]
+        best, best_lag = 0.0, 0
+        for k in range(len(others)):
+            if not near[j, k]:
+                continue
+            _through(others[k], w, shape)
+            c, lag = _fits(error, shape, n_lags)
+            if c > best:
+                best, best_lag = c, lag
+                best_shape[:] = shape
+        _through(own[which[j]], w, shape)
+        _, lag = _fits(error, shape, n_lags)
+        energy = TINY
+        for i in range(length):
+            energy += error[lag + i] * error[lag + i]
+        if best > 0.0:
+            for i in range(length):
+                error[best_lag + i] -= best * best_shape[i]
+        c, _ = _fits(error, shape, n_lags)
+        found[j] = min(c / np.sqrt(energy), 1.0)
+    return found
+
+
+@njit(nogil=True, cache=True)
+def _through(wave, w, out):  # type: ignore[no-untyped-def]
+    """What the recursion leaves of a shape, of energy 1."""
+    total = TINY
+    for i in range(len(wave)):
+        out[i] = wave[i]
+        for p in range(min(len(w), i)):
+            out[i] -= w[p] * wave[i - 1 - p]
+        total += out[i] * out[i]
+    out *= 1.0 / np.sqrt(total)
+
+
+@njit(nogil=True, cache=True)
+def _fits(error, shape, n_lags):  # type: ignore[no-untyped-def]
+    """Greatest positive correlation of the shape with the error, and its lag (the middle one if there is none)."""
+    best, best_lag = 0.0, n_lags // 2
+    for lag in range(n_lags):
+        total = 0.0
+        for i in range(len(shape)):
+            total += error[lag + i] * shape[i]
+        if total > best:
+            best, best_lag = total, lag
+    return best, best_lag
+
+
+@njit(nogil=True, cache=True)
+def _fit(y, start, stop, products, w, ridge):  # type: ignore[no-untyped-def]
+    """The recursion that foretells y[start:stop] best."""
+    order = len(w)
+    # products of the signal with itself delayed; each diagonal follows from its first entry
+    for q in range(order + 1):
+        total = 0.0
+        for i in range(start, stop):
+            total += y[i] * y[i - q]
+        products[0, q] = total
+    for p in range(1, order + 1):
+        for q in range(p, order + 1):
+            products[p, q] = products[p - 1, q - 1] + y[start - p] * y[start - q] - y[stop - p] * y[stop - q]
+    _solve(products, w, ridge)
 
 
 @njit(nogil=True, cache=True)

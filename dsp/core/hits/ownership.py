@@ -24,7 +24,7 @@ from spillgate.dsp.core.hits.relearn import thinned
 from spillgate.dsp.core.hits.rolls import support
 from spillgate.dsp.core.hits.scene import FAR, Candidates, Scene, Sources
 
-__all__ = ["FEATURES", "Earlier", "features", "features_of"]
+__all__ = ["FEATURES", "Earlier", "features", "features_of", "told_of"]
 
 ROWS_AT_ONCE = 8192
 """Candidates whose numbers are held at a time."""
@@ -79,6 +79,7 @@ FEATURES: tuple[tuple[str, float, float], ...] = (
     ("surest", 0.0, 12.0),
     ("usually", 0.0, 16.0),
     ("hits", 0.0, 5.0),
+    *((f"own_shape_{k}", 0.0, 1.0) for k in range(N_LOWS)),
 )
 """Name and range of every number; what lies outside the range is clipped."""
 
@@ -172,15 +173,47 @@ def features_of(
     told = _told(scene, sources, d, mine, earlier)
     for a in range(0, len(mine), ROWS_AT_ONCE):
         rows = mine[a : a + ROWS_AT_ONCE]
-        c = scene.candidates.chosen(rows)
-        levels = _levels(c, scene.kit, sources.leaks)
-        columns = _standing(scene, c, sources, levels)
-        columns |= _company(told, slice(a, a + ROWS_AT_ONCE))
-        columns |= _context(scene, c, sources, d, told, levels)
+        columns = _columns(scene, sources, d, rows, told, slice(a, a + ROWS_AT_ONCE))
         numbers = np.empty((len(rows), len(FEATURES)))
         for i, (name, bottom, top) in enumerate(FEATURES):
             numbers[:, i] = (np.clip(columns[name], bottom, top) - bottom) / (top - bottom)
         yield rows, numbers
+
+
+def told_of(
+    scene: Scene, sources: Sources, d: int, some: NDArray[np.int64], earlier: Earlier
+) -> dict[str, NDArray[np.float64]]:
+    """Give the numbers of some candidates of a drum by name, as they are.
+
+    Parameters
+    ----------
+    scene : Scene
+    sources : Sources
+    d : int
+        Index of the drum.
+    some : ndarray of int64, shape (n,)
+        Indices of candidates, increasing.
+    earlier : Earlier
+
+    Returns
+    -------
+    numbers : dict of str to ndarray, shape (n,)
+        Names as in `FEATURES`; neither clipped nor scaled.
+    """
+    mine = np.flatnonzero(scene.candidates.drum == d)
+    told = _told(scene, sources, d, mine, earlier)
+    return _columns(scene, sources, d, some, told, np.searchsorted(mine, some))
+
+
+def _columns(
+    scene: Scene, sources: Sources, d: int, rows: NDArray[np.int64], told: _Told, some: slice | NDArray[np.int64]
+) -> dict[str, NDArray[np.float64]]:
+    c = scene.candidates.chosen(rows)
+    levels = _levels(c, scene.kit, sources.leaks)
+    columns = _standing(scene, c, sources, levels)
+    columns |= _company(told, some)
+    columns |= {f"own_shape_{k}": sources.own_shape[rows, k] for k in range(N_LOWS)}
+    return columns | _context(scene, c, sources, d, told, levels)
 
 
 def _standing(scene: Scene, c: Candidates, sources: Sources, levels: NDArray[np.float64]) -> dict[str, NDArray[Any]]:
@@ -297,7 +330,7 @@ def _logit(p: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.log(np.maximum(p, 1e-12) / np.maximum(1.0 - p, 1e-12)))
 
 
-def _company(told: _Told, some: slice) -> dict[str, NDArray[np.float64]]:
+def _company(told: _Told, some: slice | NDArray[np.int64]) -> dict[str, NDArray[np.float64]]:
     """What the other candidates of the drum say: evenly spaced neighbours, and how sure its hits are altogether."""
     near, more = _db(told.support[some, 0], 1e-3), _db(told.support[some, 1], 1e-3)
     same = np.ones(len(near))

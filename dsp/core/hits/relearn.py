@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from spillgate.dsp.core.hits.envelopes import N_BANDS
 from spillgate.dsp.core.hits.events import N_NUMBERS
 from spillgate.dsp.core.hits.explain import Kit
-from spillgate.dsp.core.hits.lows import greatest_near
+from spillgate.dsp.core.hits.lows import N_LOWS, greatest_near
 from spillgate.dsp.core.hits.novelty import REACH, gather, rises_at
 from spillgate.dsp.core.hits.scene import USUAL_SPREAD, Scene, Sources
+from spillgate.dsp.core.hits.shapes import UNKNOWN, own_shape
 
 __all__ = ["second_sources", "thinned"]
 
@@ -84,18 +85,49 @@ def second_sources(scene: Scene, probability: NDArray[np.float64]) -> Sources:
             new = c.innovation[teach] if o == d else _innovations_near(scene, o, frames)
             share = OWN_QUANTILE if o == d else FEW_QUANTILE if few else QUANTILE
             lows[d, o], most_lows[d, o] = _usual_and_most(new, level, share, few) * loud
-    cymbals = _cymbals(scene, thinned(c.drum, c.frame, probability, POSSIBLE))
+    possible = thinned(c.drum, c.frame, probability, POSSIBLE)
+    cymbals = _cymbals(scene, possible)
 
     def both(of_drums: NDArray[np.float64], of_cymbals: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(np.clip(np.concatenate([of_drums, of_cymbals]), 1e-6, 1e3))
 
+    own_shape = np.full((len(c), N_LOWS), UNKNOWN, np.float32)
+    for d, kind in enumerate(kit.kinds):
+        if kind == "tom":
+            mine = np.flatnonzero(c.drum == d)
+            own_shape[mine] = _of_own_shape(scene, d, probability, mine, hits, possible)
     return Sources(
+        own_shape=own_shape,
         leaks=both(drums, cymbals.leaks),
         most=both(most, cymbals.most),
         lags=lags,
         lows=both(lows, cymbals.lows),
         most_lows=both(most_lows, cymbals.most_lows),
     )
+
+
+def _of_own_shape(
+    scene: Scene,
+    d: int,
+    probability: NDArray[np.float64],
+    mine: NDArray[np.int64],
+    hits: NDArray[np.int64],
+    possible: NDArray[np.int64],
+) -> NDArray[np.float32]:
+    """Share of the drum's own shape in each of its candidates; shapes are learned from sure hits that are alone."""
+    c = scene.candidates
+    own = c.frame[:0]
+    others, struck = [], []
+    for o in range(len(scene.kit.drums)):
+        theirs = hits[c.drum[hits] == o]
+        alone = theirs[_far(c.frame[theirs], np.sort(c.frame[hits[c.drum[hits] != o]]), *ALONE)]
+        few = len(alone) < FEW_ALONE
+        if o == d:
+            own = c.frame[theirs if few else alone]
+        else:
+            others.append(c.frame[alone[:0] if few else alone])
+            struck.append(c.frame[possible[c.drum[possible] == o]])
+    return own_shape(scene.lows[scene.kit.own[d][0]], c.frame[mine], probability[mine], own, others, struck)
 
 
 def _usual_and_most(

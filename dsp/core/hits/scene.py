@@ -26,6 +26,7 @@ from spillgate.dsp.core.hits.novelty import (
     rises_at,
     surroundings,
 )
+from spillgate.dsp.core.hits.shapes import UNKNOWN
 
 __all__ = ["FAR", "USUAL_SPREAD", "Candidates", "Lows", "Scene", "Sources", "listen"]
 
@@ -74,6 +75,8 @@ class Sources:
         Frames by which a mic hears the drum later than the drum's own mic does.
     lows, most_lows : ndarray, shape (n_sources, n_drums, 2)
         Innovation in each drum's own mic, re its unit, when the source is as loud as its loud hits.
+    own_shape : ndarray, shape (n_candidates, 2)
+        How much of each candidate's innovation has the shape of its drum's strokes (`shapes`).
     """
 
     leaks: NDArray[np.float64]
@@ -81,6 +84,7 @@ class Sources:
     lags: NDArray[np.float64]
     lows: NDArray[np.float64]
     most_lows: NDArray[np.float64]
+    own_shape: NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -156,6 +160,7 @@ class Scene:
     kit : Kit
     mics : tuple of Novelty
     energies : tuple of ndarray, shape (n_frames, 6)
+    lows : tuple of Lows or None
     events : Events
     explanation : Explanation
     sources : Sources
@@ -166,6 +171,7 @@ class Scene:
     kit: Kit
     mics: tuple[Novelty, ...]
     energies: tuple[NDArray[np.float32], ...]
+    lows: tuple[Lows | None, ...]
     events: Events
     explanation: Explanation
     sources: Sources
@@ -209,8 +215,9 @@ def listen(
     low_leaks[n_drums:] = FIRST_LOW_CYMBAL
     low_leaks[np.arange(n_drums), np.arange(n_drums)] = 1.0
     lags = np.zeros((n_drums, kit.n_mics))
-    sources = Sources(leaks, leaks * USUAL_SPREAD, lags, low_leaks, low_leaks * USUAL_SPREAD)
-    return Scene(kit, mics, tuple(energies), events, explanation, sources, candidates)
+    unknown = np.full((len(candidates), N_LOWS), UNKNOWN, np.float32)
+    sources = Sources(leaks, leaks * USUAL_SPREAD, lags, low_leaks, low_leaks * USUAL_SPREAD, unknown)
+    return Scene(kit, mics, tuple(energies), tuple(lows), events, explanation, sources, candidates)
 
 
 def _candidates(

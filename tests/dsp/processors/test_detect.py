@@ -1,4 +1,5 @@
-from collections.abc import Mapping
+import dataclasses
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import mir_eval
@@ -8,20 +9,28 @@ import pytest
 from spillgate.dsp.chain import Chain
 from spillgate.dsp.plan.model import Plan, Question
 from spillgate.dsp.processors.detect import FIRST_QUESTION, Detect, those_that_matter
-from spillgate.dsp.synth import KITS, Layout, MadeTake, make_take, perform
+from spillgate.dsp.synth import KITS, Layout, MadeTake, Stroke, make_take, perform
 from spillgate.dsp.synth.training import random_room
 from spillgate.dsp.take import AudioFile, Take, Track
 
 SR = 48000
 
 
-def make(style: str, seconds: float, seed: int, kit: str = "rock", **layout: object) -> MadeTake:
+def make(
+    style: str,
+    seconds: float,
+    seed: int,
+    kit: str = "rock",
+    change: Callable[[tuple[Stroke, ...]], Sequence[Stroke]] = tuple,
+    **layout: object,
+) -> MadeTake:
     used = KITS[kit]
     room = random_room(np.random.default_rng(seed))
+    performance = perform(style, seconds, seed, drums=used.drums)
     return make_take(
         used,
         room,
-        perform(style, seconds, seed, drums=used.drums),
+        dataclasses.replace(performance, strokes=tuple(change(performance.strokes))),
         SR,
         seed,
         layout=Layout(room=False, **layout),  # type: ignore[arg-type]
@@ -111,6 +120,31 @@ def test_toms_that_are_never_struck_have_no_sure_hits() -> None:
     assert all(d.played != "yes" for d in toms)
     assert all(h.confidence < 0.97 for h in found.hits if h.drum.startswith(("tom", "floor")))
     assert {d.played for d in found.drums if d.drum in ("kick", "snare")} == {"yes"}
+
+
+def test_a_snare_and_a_hat_that_are_never_struck_have_no_hits() -> None:
+    made = make("groove", 12.0, 305, change=lambda s: [x for x in s if x.drum not in ("snare", "hat")])
+    found = decide(made.take)
+    assert {d.played for d in found.drums if d.drum in ("snare", "hat")} == {"no"}
+    assert not [h for h in found.hits if h.drum in ("snare", "hat")]
+    assert {d.played for d in found.drums if d.drum not in ("snare", "hat")} == {"yes"}
+
+
+@pytest.mark.parametrize("seed", [306, 307])
+def test_a_tom_struck_once_and_softly_is_heard(seed: int) -> None:
+    def once(strokes: tuple[Stroke, ...]) -> list[Stroke]:
+        rest = [s for s in strokes if s.drum != "floor"]
+        clear = [
+            s for s in strokes if s.drum == "floor" and all(abs(s.time_s - r.time_s) > 0.05 for r in rest)
+        ]  # a stroke under another drum's is another matter
+        soft = dataclasses.replace(clear[len(clear) // 2], level_db=-16.0)
+        return sorted([*rest, soft], key=lambda s: s.time_s)
+
+    made = make("groove", 12.0, seed, change=once)
+    found = decide(made.take)
+    (track,) = (t.id for t in made.take.of_drum("floor"))
+    assert next(d for d in found.drums if d.drum == "floor").played == "yes"
+    assert times(found, track) == pytest.approx([made.arrivals[track][0][0]], abs=2e-3)
 
 
 def test_gain_polarity_and_order_of_tracks_change_nothing(groove: MadeTake, plan: Plan) -> None:
