@@ -87,7 +87,7 @@ def column(table: NDArray[Any], name: str) -> NDArray[np.float64]:
     return np.asarray(table[:, COLUMNS.index(name)], np.float64)
 
 
-def low_band(table: NDArray[Any]) -> NDArray[np.float64]:
+def low_band(table: NDArray[Any]) -> NDArray[np.float32]:
     """Give the low band, 0–300 Hz.
 
     Parameters
@@ -97,10 +97,10 @@ def low_band(table: NDArray[Any]) -> NDArray[np.float64]:
 
     Returns
     -------
-    x : ndarray, shape (n_frames × LOW_PER_FRAME,), float64
+    x : ndarray, shape (n_frames × LOW_PER_FRAME,), float32
         At `low_rate`.
     """
-    return np.asarray(table[:, len(COLUMNS) :], np.float64).reshape(-1)
+    return np.asarray(table[:, len(COLUMNS) :], np.float32).reshape(-1)
 
 
 class Levels:

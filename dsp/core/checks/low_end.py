@@ -83,24 +83,29 @@ def _line(band: NDArray[np.complex128], rate: float, offset_hz: float, drift_hz:
     Quiet moments count more: each sample is weighted by the reciprocal of the power around it in this band, as least
     squares with noise of changing strength asks for.
     """
-    power = ndimage.uniform_filter1d(np.abs(band) ** 2, max(3, round(0.12 * rate)), mode="nearest")
+    power = ndimage.uniform_filter1d(band.real**2 + band.imag**2, max(3, round(0.12 * rate)), mode="nearest")
     power = np.maximum(power, 1e-14)
-    weight = 1.0 / (power + np.quantile(power, 0.1))
+    weight = 1.0 / (power + np.partition(power, len(power) // 10)[len(power) // 10])
     weight = ndimage.uniform_filter1d(weight, 3, mode="nearest") * np.hanning(len(band) + 2)[1:-1]
     size = 1 << int(np.ceil(np.log2(8 * len(band))))
-    spectrum = np.abs(fft.fft(band * weight, size)) ** 2 * (2.0 / float(weight.sum()) ** 2)
-    away = fft.fftfreq(size, 1.0 / rate) - offset_hz
-    inside = np.flatnonzero(np.abs(away) <= drift_hz)
-    best = inside[int(np.argmax(spectrum[inside]))]
+    spectrum = fft.fft(band * weight, size)
+    scale = 2.0 / float(weight.sum()) ** 2
+
+    def powers(low_hz: float, high_hz: float) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Bins between two frequencies re the line, and what is in them."""
+        step = rate / size
+        k = np.arange(int(np.ceil((offset_hz + low_hz) / step)), int(np.floor((offset_hz + high_hz) / step)) + 1)
+        there = spectrum[k % size]
+        return k, (there.real**2 + there.imag**2) * scale
+
+    bins, at_line = powers(-drift_hz, drift_hz)
+    best = int(np.argmax(at_line))
     near, far = HUM_AROUND_HZ
-    around = max(
-        _nearly_largest(spectrum[(away > -far) & (away < -near)]),
-        _nearly_largest(spectrum[(away > near) & (away < far)]),
-    )
-    clear = 10.0 * np.log10(max(float(spectrum[best]), 1e-30) / max(around, 1e-30))
-    if clear >= HUM_CLEAR_DB and _falls(band, weight, float(away[best]) + offset_hz, rate):
+    around = max(_nearly_largest(powers(-far, -near)[1]), _nearly_largest(powers(near, far)[1]))
+    clear = 10.0 * np.log10(max(float(at_line[best]), 1e-30) / max(around, 1e-30))
+    if clear >= HUM_CLEAR_DB and _falls(band, weight, float(bins[best]) * rate / size, rate):
         clear = 0.0
-    return float(spectrum[best]), float(clear)
+    return float(at_line[best]), float(clear)
 
 
 def _nearly_largest(x: NDArray[np.float64]) -> float:
@@ -143,12 +148,12 @@ def hum(table: NDArray[Any], sr: int) -> Hum | None:
     """
     x = low_band(table)
     rate = low_rate(sr)
-    used = np.flatnonzero(x)
-    if len(used) < 3 * rate:
+    sounding = x != 0.0
+    if np.count_nonzero(sounding) < 3 * rate:
         return None
-    x = x[used[0] : used[-1] + 1]
+    x = x[int(sounding.argmax()) : len(x) - int(sounding[::-1].argmax())]
     n_parts = max(1, round(len(x) / (HUM_CHUNK_S * rate)))
-    parts = [_lines(np.asarray(p), rate) for p in np.array_split(x, n_parts)]
+    parts = [_lines(np.asarray(p, np.float64), rate) for p in np.array_split(x, n_parts)]
     parts = [p for p in parts if p]
     best: Hum | None = None
     for mains in HUM_HZ:
@@ -220,6 +225,9 @@ def lowest_partial(
 PLAYING_HZ = (50.0, 200.0)
 """Where kick and toms are strong."""
 
+PIECES_AT_ONCE = 256
+"""Pieces transformed at a time: a long take must not need more memory."""
+
 
 def low_cut_gain(table: NDArray[Any], sr: int, cut_hz: float) -> tuple[float, float, float, float]:
     """Measure what steadily lies under a low cut.
@@ -246,15 +254,19 @@ def low_cut_gain(table: NDArray[Any], sr: int, cut_hz: float) -> tuple[float, fl
     scale = 2.0 / (np.sum(window**2) * size)  # so that the sum over frequency is the mean square
     f = np.fft.rfftfreq(size, 1.0 / rate)
     under = (f > 5.0) & (f < cut_hz)
+    kit = (f > PLAYING_HZ[0]) & (f < PLAYING_HZ[1])
     pieces = np.lib.stride_tricks.sliding_window_view(x, size)[:: size // 2]
-    spectra = fft.rfft((pieces - pieces.mean(axis=1, keepdims=True)) * window, axis=1)
-    power = (spectra.real**2 + spectra.imag**2) * scale
-    level = power[:, under].sum(axis=1)
+    level, played = np.empty(len(pieces)), np.empty(len(pieces))
+    for a in range(0, len(pieces), PIECES_AT_ONCE):
+        some = pieces[a : a + PIECES_AT_ONCE].astype(np.float64)
+        spectra = fft.rfft((some - some.mean(axis=1, keepdims=True)) * window, axis=1)
+        power = (spectra.real**2 + spectra.imag**2) * scale
+        level[a : a + len(some)] = power[:, under].sum(axis=1)
+        played[a : a + len(some)] = power[:, kit].sum(axis=1)
     low, quiet, middle = (float(v) for v in np.quantile(level, (0.1, 0.25, 0.4)))
     if low <= 0.0:
         return -200.0, -200.0, -200.0, 0.0
     steady, share = 10.0 * np.log10([low / middle, quiet / level.max()])
-    played = power[:, (f > PLAYING_HZ[0]) & (f < PLAYING_HZ[1])].sum(axis=1)
     there = (level > 0.0) & (played > 0.0)
     y, x = (10.0 * np.log10(v[there]) - np.mean(10.0 * np.log10(v[there])) for v in (level, played))
     follows = float(x @ y) / max(float(x @ x), 1e-9)
