@@ -80,7 +80,7 @@ def command(
         check_room(out, take, overwrite)
     from spillgate.cli.check_screen import changes, show, summary
 
-    opened, plan, note = judge(take, inputs, workers, kind, latest, quiet or as_json)
+    opened, plan, note = judge(take, inputs, workers, kind, latest, quiet or as_json, keep=out is not None)
     said = changes(opened, plan, old) if old is not None else []
     if out is not None:
         write(opened, plan, out)
@@ -93,9 +93,11 @@ def command(
 
 
 def judge(
-    folder: Path, inputs: Path | None, workers: int | None, kind: str, latest: bool, quiet: bool
+    folder: Path, inputs: Path | None, workers: int | None, kind: str, latest: bool, quiet: bool, keep: bool
 ) -> tuple[Take, Plan, str]:
     """Open a take and check it; a file that cannot be used is a finding, and the others are judged without it.
+
+    `keep`: the plan will be written, with the fingerprints of the files.
 
     Returns
     -------
@@ -133,7 +135,7 @@ def judge(
                 unfit=unfit,
             )
             try:
-                plan = chain.decide(opened, work=Path(work) / "features")
+                plan = chain.decide(opened, work=Path(work) / "features", hashed=keep)
                 break
             except AudioFileError as error:
                 if not error.file or error.file in broken:

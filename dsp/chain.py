@@ -80,6 +80,7 @@ class Chain(Processor):
         work: Path | None = None,
         corrections: Corrections | None = None,
         memory: Memory | None = None,
+        hashed: bool = True,
     ) -> Plan:
         """Measure what the processors need in one pass, then let each decide in turn.
 
@@ -96,6 +97,8 @@ class Chain(Processor):
         memory : Memory, optional
             Filled with what was measured and decided; given again with other corrections, only what they touch is
             decided anew. The plan is the same with and without it.
+        hashed : bool, optional
+            False: the plan holds no fingerprints, so that a render cannot tell whether the recordings are the same.
 
         Returns
         -------
@@ -111,7 +114,7 @@ class Chain(Processor):
         edits = corrections or Corrections()
         take, processors = self._corrected(take, edits)
         memory = memory or Memory(keep=False)
-        take = memory.measured(take, edits.roles, self.all_features, work)
+        take = memory.measured(take, edits.roles, self.all_features, work, hashed)
         plan = begin(take) if plan is None else plan
 
         def find(name: str) -> str:
@@ -230,11 +233,13 @@ class Memory:
         self._take: tuple[str, Take] | None = None
         self._plans: dict[str, tuple[str, Plan]] = {}
 
-    def measured(self, take: Take, roles: tuple[RoleEdit, ...], names: frozenset[str], work: Path | None) -> Take:
+    def measured(
+        self, take: Take, roles: tuple[RoleEdit, ...], names: frozenset[str], work: Path | None, hashed: bool = True
+    ) -> Take:
         """Return the take with its features, measured or remembered."""
-        key = repr((roles, sorted(names)))
+        key = repr((roles, sorted(names), hashed))
         if self._take is None or self._take[0] != key:
-            self._take = (key, measure(take, names, work))
+            self._take = (key, measure(take, names, work, hashed))
         return self._take[1]
 
     @property

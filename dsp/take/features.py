@@ -85,7 +85,7 @@ def feature(name: str) -> Feature:
     return made
 
 
-def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
+def measure(take: Take, names: Iterable[str], work: Path | None = None, hashed: bool = True) -> Take:
     """Read every drum track once and measure the named features, peaks and fingerprints.
 
     So it does with every other track that may explain bleed, for the features that are about bleed.
@@ -97,6 +97,8 @@ def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
         Keys of `FEATURES`.
     work : Path, optional
         Folder for the features of long takes; without it everything stays in memory.
+    hashed : bool, optional
+        Whether fingerprints of the files are wanted, which takes as long as reading them.
 
     Returns
     -------
@@ -152,7 +154,7 @@ def measure(take: Take, names: Iterable[str], work: Path | None = None) -> Take:
         features={**take.features, **features},
         peaks={t.id: p for t, (_, p, _) in zip(tracks, measured, strict=True)},
         outlines={t.id: o for t, (_, _, o) in zip(tracks, measured, strict=True)},
-        fingerprints=fingerprints(take),
+        fingerprints=fingerprints(take) if hashed else {},
         work=work if on_disk else None,
     )
 
