@@ -128,6 +128,17 @@ def test_what_was_not_played_is_not_known() -> None:
     assert make({}, {}, 5.0).drums == ()
 
 
+def test_a_drum_that_only_sounds_with_the_mic_s_own_is_not_known() -> None:
+    # the mic cannot tell the other drum's leak from a stronger stroke of its own; apart from it, it can
+    apart = 1.0 + 2.0 * np.arange(5)
+    levels = {"tom1": np.array([0.0, -3.0, -1.0, -5.0, -2.0]), "floor": np.array([-3.0, 0.0, -6.0, -1.0, -2.0])}
+    matrix = make({"tom1": apart, "floor": apart + 0.02}, levels, 12.0)
+    assert matrix.db("Tom", "tom1")["floor"] is None
+    assert matrix.db("Floor", "floor")["tom1"] is None
+    matrix = make({"tom1": apart, "floor": apart + 1.0}, levels, 12.0)
+    assert matrix.db("Tom", "tom1")["floor"] == pytest.approx(expected_db("Tom", "floor", "tom1", levels), abs=0.3)
+
+
 def test_leaks_under_the_noise_are_not_known() -> None:
     hits = {d: 0.5 + 4.0 * k + np.arange(4) * 0.9 for k, d in enumerate(DECAY_S)}
     levels = {d: np.zeros(4) for d in hits}
