@@ -169,7 +169,7 @@ def _spectra(take: Take, plan: Plan) -> str:
         out.append(
             f'<svg viewBox="0 0 {SPECTRUM_W} {SPECTRUM_H}" width="{SPECTRUM_W}" role="img" aria-label="{_e(words)}">'
             f"<title>{_e(words)} dBFS</title>"
-            f'<text x="4" y="10">{_e(t.label[:18])} {f["peak_db"]:.1f}</text>{bars}</svg>'
+            f'<text x="4" y="10">{_e(t.label[:18])} {round(f["peak_db"], 1) + 0.0:.1f}</text>{bars}</svg>'
         )
     if not out:
         return ""
@@ -180,11 +180,13 @@ def _spectra(take: Take, plan: Plan) -> str:
 def _layout(take: Take, plan: Plan) -> str:
     """Top view: each drum where its ways to both overheads put it, if the overheads hang at one height."""
     pairs = plan.figures.get("align", {}).get("pairs", {})
+    late = {f.track: f.value or 0.0 for f in plan.findings if f.code in ("late", "early")}
     spots = []
     for t in take.tracks:
         row = pairs.get(t.id, {})
         if {"left", "right"} <= set(row) and "unsure" not in (row["left"]["confidence"], row["right"]["confidence"]):
-            ways = [1000.0 * row[s]["lag_samples"] / take.sr * SOUND_CM_PER_MS for s in ("left", "right")]
+            lags_ms = [1000.0 * row[s]["lag_samples"] / take.sr + late.get(t.id, 0.0) for s in ("left", "right")]
+            ways = [ms * SOUND_CM_PER_MS for ms in lags_ms]
             spots.append((t, *ways))
     if len(spots) < 2:
         return ""
@@ -203,7 +205,8 @@ def _layout(take: Take, plan: Plan) -> str:
         )
     return (
         "<h2>Where the delays put the drums</h2><p class=small>From above, seen by the drummer: farther right = nearer "
-        "to the right overhead. Ways to the left and the right overhead in cm.</p>"
+        "to the right overhead. Ways to the left and the right overhead in cm; a late channel is put where it would be "
+        "in time.</p>"
         f'<svg viewBox="0 0 {w} {h}" width="{w}" role="img" aria-label="drums between the overheads">'
         f"{''.join(marks)}</svg>"
     )

@@ -92,7 +92,7 @@ class Check(Processor):
         found += check_extra.delay_findings(take, check_extra.arrivals(take, plan))
         found += check_kit.polarity_findings(take, align, plan.alignments, kind)
         found += names
-        found += check_names.pair_findings(take, heard)
+        found += check_names.pair_findings(take, {i: h for i, h in heard.items() if i not in dead})
         found += check_names.length_findings(take)
         found += check_kit.bleed_findings(take, matrix, heard)
         copies, pairs = check_extra.copy_findings(take, heard, dead)

@@ -33,7 +33,7 @@ CERTAIN = 2.0
 one still; in the right order −0.2 at most)."""
 LOWER_DB = 2.0
 """A rack tom has so much more energy under 100 Hz, re all of it, than the kick (in the right order −3.3 or less)."""
-HIGHER_SEMITONES, HIGHER_LEAD = 3.5, 0.25
+HIGHER_SEMITONES, HIGHER_LEAD = 3.5, 0.3
 """A tom sounds so much higher than one that should be higher, clearly (made takes in right order: up to 0.26)."""
 HIGHER_AT_ALL, WRONG_SIDE_MS, RIGHT_SIDE_MS = 2.0, 0.3, 0.15
 """Or it sounds higher at all and stands to the left of it, as the overheads hear both; and a tom that stands where its

@@ -196,7 +196,7 @@ def bleed_matrix(
     struck = np.stack([_struck(at, strokes[d].times) for d in drums], axis=1)
     struck[np.arange(len(at)), owner] = False
     own = {strokes[d].track: k for k, d in enumerate(drums)}
-    alone = ~struck.any(axis=1)
+    alone: NDArray[np.bool_] = np.asarray(~np.any(struck, axis=1), bool)
     for j, track in enumerate(tracks):
         e = windows[track]
         floor = e.floor * (AFTER_S + BEFORE_S)
