@@ -65,15 +65,20 @@ def _lines(x: NDArray[np.float64], rate: float) -> dict[float, dict[int, tuple[f
     edge = np.clip(2.0 - np.abs(bins) / (0.5 * half), 0.0, 1.0)
     fade = 0.5 - 0.5 * np.cos(np.pi * edge)
     found: dict[float, dict[int, tuple[float, float]]] = {}
+    lines: dict[float, tuple[float, float]] = {}
     for mains in HUM_HZ:
         found[mains] = {}
         for harmonic in range(1, int(300.0 / mains) + 1):
+            if mains * harmonic in lines:  # 300 Hz is a harmonic of both
+                found[mains][harmonic] = lines[mains * harmonic]
+                continue
             middle = round(mains * harmonic * n / rate)
             band = fft.ifft(fft.ifftshift(spectrum[middle + bins] * fade)) * (2 * half / n)
             band_rate = rate * 2 * half / n
             use = int(len(x) * band_rate / rate)
             offset = mains * harmonic - middle * rate / n
-            found[mains][harmonic] = _line(band[:use], band_rate, offset, HUM_DRIFT_HZ * min(harmonic, 2))
+            line = _line(band[:use], band_rate, offset, HUM_DRIFT_HZ * min(harmonic, 2))
+            found[mains][harmonic] = lines[mains * harmonic] = line
     return found
 
 
