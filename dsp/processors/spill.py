@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Spill"]
 
-FEWEST_HITS = 4
-"""With fewer hits nothing is known of how the drum decays."""
+FEWEST_HITS, LIKELY = 4, 0.9
+"""With fewer hits, at least so certain, nothing is known of how the drum decays."""
 LEAST_SILENCE_S = 1.5
 """The leaks are learned where the drum is silent; this much is needed, s."""
 MOST_UNEXPLAINED = 0.45
@@ -99,7 +99,7 @@ class Spill(Gate):
         from spillgate.dsp.processors.tom_parts import tom_parts
 
         tom = tom_parts(take, plan, track)
-        doubt = _doubt(tom)
+        doubt = _doubt(tom, sum(h.confidence >= LIKELY for h in plan.hits_of(track.id)))
         if doubt:
             kept = super()._cleaned(take, plan, track)
             kept.figures.update(mask="gate", kept=doubt)
@@ -230,10 +230,14 @@ def _is_spill(m: TomMask) -> bool:
     return m.figures.get("mask") == "spill"
 
 
-def _doubt(tom: TomParts) -> str:
-    """Say why the other mics cannot be trusted to tell what is bleed; empty if they can."""
-    if len(tom.hits) < FEWEST_HITS:
-        return f"only {len(tom.hits)} hits, {FEWEST_HITS} are needed to know its ring"
+def _doubt(tom: TomParts, likely: int) -> str:
+    """Say why the other mics cannot be trusted to tell what is bleed; empty if they can.
+
+    `likely`: hits that are hardly doubted.
+    """
+    if likely < FEWEST_HITS:
+        hits = "hits" if likely == len(tom.hits) else "clear hits"
+        return f"only {likely} {hits}, {FEWEST_HITS} are needed to know its ring"
     if tom.n_mics == 0:
         return "no other mic can say what is bleed"
     if tom.parts.silent_s < LEAST_SILENCE_S:

@@ -121,6 +121,12 @@ def test_tracks_it_cannot_trust_keep_the_gates_mask(made, gated):
     assert after.steps["floor.wav"][0].by == "spill"
     f = after.figures["spill"]["tom1.wav"]
     assert (f["mask"], f["kept"]) == ("gate", "only 2 hits, 4 are needed to know its ring")
+    # hits in doubt do not count
+    doubted = tuple(
+        dataclasses.replace(h, confidence=0.5) if h.drum == "tom1" and h.time_s > 2.3 else h for h in plan.hits
+    )
+    f = Spill().decide(take, plan.with_hits(doubted)).figures["spill"]["tom1.wav"]
+    assert (f["mask"], f["kept"]) == ("gate", "only 2 clear hits, 4 are needed to know its ring")
     # asked for without the gate, it makes that mask itself
     alone = Spill().decide(take, plan.with_hits(few))
     assert np.array_equal(alone.arrays["spill/tom1.wav/gains"], before.arrays["gate/tom1.wav/gains"])
