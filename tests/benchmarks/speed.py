@@ -2,7 +2,7 @@
 
     python tests/benchmarks/speed.py [--minutes 10] [--pairs 5] [--take FOLDER]     the table
     python tests/benchmarks/speed.py --growth                                       length 6 : 60 min, tracks 12 : 24
-    python tests/benchmarks/speed.py --profile [--spill]                            where the time goes
+    python tests/benchmarks/speed.py --profile [--spill | --check]                  where the time goes
     python tests/benchmarks/speed.py --long                                         two hours, 24 tracks (34 GB of disk)
 
 The floor is a plain loop, one process, warm page cache: every file of the take is read with ``soundfile`` and written
@@ -192,6 +192,7 @@ def main() -> int:
     ask.add_argument("--factor", type=int, default=10, help="with --growth: how much longer the long take is")
     ask.add_argument("--profile", action="store_true")
     ask.add_argument("--spill", action="store_true", help="with --profile: the chain with spill")
+    ask.add_argument("--check", action="store_true", help="with --profile: that of check")
     ask.add_argument("--long", action="store_true")
     ask.add_argument("--hours", type=float, default=2.0)
     wanted = ask.parse_args()
@@ -207,7 +208,7 @@ def main() -> int:
     if wanted.profile:
         from speed_profile import profile
 
-        profile(folder, wanted.work / "out", (*RUN, "spill") if wanted.spill else RUN)
+        profile(folder, wanted.work / "out", () if wanted.check else (*RUN, "spill") if wanted.spill else RUN)
         return 0
     table(folder, wanted.work, wanted.pairs)
     return 0

@@ -13,10 +13,15 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from spillgate.dsp.core.cleaning.bandgrid import BandPowers
+from spillgate.dsp.core.hits.envelopes import BandEnvelopes
+from spillgate.dsp.take.opening import open_take
 
 STAGES: dict[str, tuple[str, ...]] = {
     "start: modules, command line": (),
@@ -24,12 +29,16 @@ STAGES: dict[str, tuple[str, ...]] = {
     "reading": ("spillgate.dsp.take.audio:FileReader.__call__",),
     "features: six bands": ("spillgate.dsp.core.hits.envelopes:BandEnvelopes.push",),
     "features: powers of the tom bands": ("spillgate.dsp.core.cleaning.bandgrid:BandPowers.push",),
+    "features: lows": ("spillgate.dsp.core.hits.lows:LowBand.push",),
+    "features: low rate": ("spillgate.dsp.core.cleaning.lowrate:LowRate.push",),
+    "features: levels": ("spillgate.dsp.core.checks.levels:Levels.push",),
     "features: fingerprints": ("spillgate.dsp.take.features:fingerprints",),
     "features: peaks, the rest": ("spillgate.dsp.take.features:measure",),
     "decide: detect": ("spillgate.dsp.processors.detect:Detect.decide",),
     "decide: align": ("spillgate.dsp.processors.align:Align.decide",),
     "decide: gate": ("spillgate.dsp.processors.gate:Gate.decide",),
     "decide: spill": ("spillgate.dsp.processors.spill:Spill.decide",),
+    "decide: check": ("spillgate.dsp.processors.check:Check.decide",),
     "render: masks": ("spillgate.dsp.steps.mask:MaskStep.apply",),
     "render: delays": ("spillgate.dsp.steps.move:MoveStep.apply",),
     "render: rounding, dither": ("spillgate.dsp.running:quantise",),
@@ -47,6 +56,35 @@ STAGES: dict[str, tuple[str, ...]] = {
     "tables, plan, session sheet": ("spillgate.cli.job:write_output",),
 }
 """Stage -> the functions that it is; what none of them covers is the first stage."""
+
+
+@dataclass(frozen=True)
+class _Limit:
+    """What a stage cannot do without, per sample of the tracks concerned."""
+
+    tracks: str
+    bytes: float = 0.0
+    operations: float = 0.0
+
+
+LIMITS: dict[str, _Limit] = {
+    # 24-bit samples in, single precision out when listening, double when rendering
+    "reading": _Limit("all", bytes=2 * 3 + 4 + 8),
+    # six biquads that share poles, squares and sums: counted in the loop
+    "features: six bands": _Limit("hits", operations=67),
+    # a real FFT of 2.5 n log2 n for every quarter of its length, n = 1024
+    "features: powers of the tom bands": _Limit("bleed", operations=4 * 2.5 * 10),
+    # two low-passes: one output in 48 samples, 603 taps; true peak and the rest left out
+    "features: levels": _Limit("all", operations=2 * 603 / 48),
+    "features: fingerprints": _Limit("all", bytes=3),
+    # 128 taps
+    "render: delays": _Limit("moved", operations=2 * 128),
+    "render: masks": _Limit("toms", bytes=2 * 8),
+    "render: rounding, dither": _Limit("moved", bytes=8 + 4),
+    # integers out, and the copies of what nothing was done to
+    "write: stems": _Limit("all", bytes=4 + 3),
+}
+"""The stages that have a plain one: bytes over memory bandwidth, or operations over those a core does in its cache."""
 
 
 class _Ledger:
@@ -98,7 +136,7 @@ def _inside(words: Sequence[str]) -> None:
     try:
         entry.main(list(words))
     except SystemExit as stop:
-        if stop.code:
+        if stop.code not in (0, None, 3):  # 3: check found something to mend
             raise
     first = next(iter(STAGES))
     ledger.spent[first] = time.process_time() - sum(ledger.spent.values())
@@ -118,21 +156,61 @@ def bandwidth() -> float:
     return best
 
 
-def stages(folder: Path, out: Path, chain: Sequence[str]) -> dict[str, float]:
-    """Processor seconds of each stage."""
-    words = ["run", str(folder), "-o", str(out), "--overwrite", "--workers", "1", "--quiet", *chain]
-    done = subprocess.run([sys.executable, __file__, *words], check=True, stdout=subprocess.PIPE, text=True)
+def operations() -> float:
+    """Multiplications and additions a second that one core does at best: in a matrix product, double precision."""
+    n = 512
+    x = np.random.default_rng(0).standard_normal((n, n))
+    best = 0.0
+    for _ in range(10):
+        begun = time.perf_counter()
+        x @ x
+        best = max(best, 2 * n**3 / (time.perf_counter() - begun))
+    return best
+
+
+def stages(words: Sequence[str]) -> dict[str, float]:
+    """Processor seconds of each stage of a command."""
+    done = subprocess.run([sys.executable, __file__, *words], check=False, stdout=subprocess.PIPE, text=True)
     rows = [line.split("\t") for line in done.stdout.splitlines() if "\t" in line]
+    if not rows:
+        raise SystemExit(f"spillgate {' '.join(words)} ended with {done.returncode}")
     return {stage: float(seconds) for seconds, stage in rows if stage in STAGES}
 
 
+def _samples(folder: Path) -> dict[str, float]:
+    """Samples of the tracks that a limit is about."""
+    take = open_take(folder)
+    tracks = {
+        "all": take.heard_tracks,
+        "hits": [t for t in take.heard_tracks if t.role in BandEnvelopes.roles],
+        "bleed": [t for t in take.heard_tracks if t.role in BandPowers.roles],
+        "moved": [t for t in take.heard_tracks if t.is_close],
+        "toms": take.of_role("tom"),
+    }
+    return {name: float(sum(t.stop - t.start for t in some)) for name, some in tracks.items()}
+
+
 def profile(folder: Path, out: Path, chain: Sequence[str]) -> None:
-    """Print the table."""
-    spent = stages(folder, out, chain)
+    """Print the table; without a chain that of ``check``."""
+    common = ["--workers", "1", "--quiet"]
+    if chain:
+        words = ["run", str(folder), "-o", str(out), "--overwrite", *common, *chain]
+    else:
+        words = ["check", str(folder), *common]
+    spent = stages(words)
     total = sum(spent.values())
+    samples, bytes_s, operations_s = _samples(folder), bandwidth(), operations()
+    print(f"one core: {bytes_s / 1e9:.1f} GB/s, {operations_s / 1e9:.1f} × 10⁹ operations a second")
     for stage, seconds in spent.items():
-        if seconds >= 0.001 * total:
-            print(f"{stage:36} {seconds:7.2f} s {100 * seconds / total:5.1f} %")
+        if seconds < 0.001 * total:
+            continue
+        limit = LIMITS.get(stage)
+        least = ""
+        if limit is not None:
+            n_bytes = 3 + 4 if stage == "reading" and not chain else limit.bytes
+            needed = samples[limit.tracks] * max(n_bytes / bytes_s, limit.operations / operations_s)
+            least = f"{needed:6.2f} s by {'bytes' if limit.bytes else 'operations'}"
+        print(f"{stage:36} {seconds:7.2f} s {100 * seconds / total:5.1f} %   {least}")
     print(f"{'all':36} {total:7.2f} s")
 
 
