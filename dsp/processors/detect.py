@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 from spillgate.dsp.params import Range
 from spillgate.dsp.plan.model import DrumState, Hit, Plan, Question
 from spillgate.dsp.processor import Processor
-from spillgate.dsp.processors.detect_strokes import with_passages, without_the_unstruck
+from spillgate.dsp.processors.detect_strokes import PLAYED, with_passages, without_the_unstruck
 from spillgate.dsp.take.model import Take, Track
 from spillgate.dsp.words import clock
 
@@ -36,8 +36,8 @@ A_MINUTE, AT_LEAST = 15.0, 3
 """Most strokes asked about per minute of the take, and in the shortest: those whose answer changes most."""
 ASKED_OF_A_DRUM = 3
 """Of a drum that was perhaps never struck the surest strokes are named, no more: they answer the question."""
-PLAYED, NOT_PLAYED = 0.97, 0.5
-"""A drum whose surest candidate is under the first was probably never hit; under the second it was not."""
+NOT_PLAYED = 0.5
+"""A drum whose surest candidate is under `PLAYED` was probably never hit; under this it was not."""
 POSITIONS = ("in", "top", "batter", None, "out", "bottom", "sub")
 """Which mic of a drum is judged by first."""
 FIRST_QUESTION = 10.0

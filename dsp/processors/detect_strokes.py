@@ -18,6 +18,9 @@ __all__ = ["with_passages", "without_the_unstruck"]
 LIKELY, UNLIKELY = 0.5, 0.39
 """Candidates by which a tom is judged, and what is left of them if they are the neighbours': under what makes a hit."""
 
+PLAYED = 0.97
+"""A drum whose surest candidate is under this was probably never hit."""
+
 WHOLE_SHARE = 0.5
 """A tom without a clear stroke outside passages that take up this share of the take has no clear strokes at all."""
 
@@ -37,12 +40,13 @@ def without_the_unstruck(take: Take, scene: Scene, decision: Decision) -> Decisi
     Returns
     -------
     decision : Decision
-        In which no candidate of such a drum reaches a half.
+        In which no candidate of such a drum reaches a half, and a tom that certainly was struck has one by which it
+        counts as played.
     """
     import numpy as np
 
     from spillgate.dsp.core.hits.strokes import LEAST_LEAD_DB, averaged, lead_db
-    from spillgate.dsp.core.hits.struck import never_struck
+    from spillgate.dsp.core.hits.struck import was_struck
 
     kit, c = scene.kit, scene.candidates
     toms = [d for d, kind in enumerate(kit.kinds) if kind == "tom"]
@@ -55,8 +59,12 @@ def without_the_unstruck(take: Take, scene: Scene, decision: Decision) -> Decisi
         if len(likely) and lead.max() < LEAST_LEAD_DB:
             p[mine] = np.minimum(p[mine], UNLIKELY)
     for d in range(len(kit.drums)):
-        if never_struck(scene, decision.sources, decision.probability, d):
+        struck = was_struck(scene, decision.sources, decision.probability, d)
+        if struck is False:
             p[c.drum == d] = np.minimum(p[c.drum == d], UNLIKELY)
+        elif struck and d in toms and p[c.drum == d].max() >= LIKELY:
+            surest = np.flatnonzero(c.drum == d)[np.argmax(p[c.drum == d])]
+            p[surest] = max(p[surest], PLAYED)
     return dataclasses.replace(decision, probability=p)
 
 
