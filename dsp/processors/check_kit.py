@@ -353,8 +353,10 @@ def bleed_findings(take: Take, matrix: BleedMatrix, heard: Mapping[str, Heard]) 
         if level > limit and not far:
             out.append(_bleed(t, worst, level, limit, "advise"))
         elif level > THREE_TO_ONE_DB:
-            how = "a low cut takes most of it" if far else "on neighbours of one kit that is usual"
-            advice = f"{t.label} hears the {worst} at {level:.0f} dB re its own: under the 3:1 rule's 9.5 dB; {how}."
+            how = "a low cut helps" if far else "on neighbours of one kit that is usual"
+            advice = (
+                f"{t.label} hears the {worst} {_under(level)} its own drum; the 3:1 rule asks for 9.5 dB under; {how}."
+            )
             out.append(finding("three_to_one", "note", t.id, level, "dB", THREE_TO_ONE_DB, advice))
     return tuple(out)
 
@@ -374,9 +376,13 @@ def _own_drum_lost(take: Take, matrix: BleedMatrix, t: Track, worst: str, level:
     return False
 
 
+def _under(level: float) -> str:
+    return f"{abs(level):.0f} dB {'under' if level <= 0.0 else 'over'}"
+
+
 def _bleed(t: Track, drum: str, level: float, limit: float, severity: Any) -> Finding:
     advice = (
-        f"{t.label} hears the {drum} only {-level:.0f} dB under its own drum: "
+        f"{t.label} hears the {drum} {'only ' if level <= 0.0 else ''}{_under(level)} its own drum: "
         + ("a low cut, else " if drum.startswith("kick") else "")
         + f"go closer, turn the mic's null towards the {drum}, or try a tighter pattern. {CAUTION_MOVE}"
     )
