@@ -13,8 +13,9 @@ from spillgate.dsp.take.model import Take, Track
 
 if TYPE_CHECKING:
     from spillgate.dsp.core.cleaning.bandgrid import Grid
-    from spillgate.dsp.core.cleaning.bleed import Mic, Parts
+    from spillgate.dsp.core.cleaning.bleed import Parts
     from spillgate.dsp.core.cleaning.cancel import Spectra
+    from spillgate.dsp.core.cleaning.sources import Mic
 
 __all__ = [
     "SURE",
@@ -169,7 +170,7 @@ def other_mics(take: Take, plan: Plan, track: Track) -> list[tuple[Track, Mic]]:
         In the order of the take.
     """
     from spillgate.dsp.core.cleaning.bandgrid import grid
-    from spillgate.dsp.core.cleaning.bleed import Mic, cymbals_of
+    from spillgate.dsp.core.cleaning.sources import Mic, cymbals_of
 
     powers = take.features["band_powers"]
     g = grid(take.sr)

@@ -3,9 +3,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spillgate.dsp.core.cleaning import bleed
-from spillgate.dsp.core.cleaning.bleed import Mic, cymbals_of, fit_leaks, take_apart
+from spillgate.dsp.core.cleaning import sources
+from spillgate.dsp.core.cleaning.bleed import take_apart
+from spillgate.dsp.core.cleaning.leaks import fit_leaks
 from spillgate.dsp.core.cleaning.ring import ages
+from spillgate.dsp.core.cleaning.sources import Mic, cymbals_of
 
 FRAME_S = 0.016
 
@@ -86,11 +88,11 @@ def test_smearing_is_one_pole():
     tau = 0.4
     a = float(np.exp(-FRAME_S / tau))
     step, impulse = np.empty(1000, np.float32), np.empty(1000, np.float32)
-    last = bleed._smear(np.ones(1000, np.float32), a, 0.0, step)
+    last = sources._smear(np.ones(1000, np.float32), a, 0.0, step)
     at = round(tau / FRAME_S)
     assert step[at - 1] == pytest.approx(0.63212, abs=1e-4)
     assert last == pytest.approx(step[-1], rel=1e-6)
-    bleed._smear(np.eye(1, 1000, dtype=np.float32)[0], a, 0.0, impulse)
+    sources._smear(np.eye(1, 1000, dtype=np.float32)[0], a, 0.0, impulse)
     assert impulse[at] / impulse[0] == pytest.approx(np.exp(-1), rel=1e-4)
     assert impulse.sum() == pytest.approx(1.0, rel=1e-4)
 
@@ -168,8 +170,8 @@ def test_a_long_take_in_stretches_gives_the_same_bits(monkeypatch):
     tom, _, _, snare, overhead, hits, snare_hits = f
     mics = [Mic(snare, snare_hits, True), Mic(overhead, None, False)]
     whole = take_apart(tom, mics, hits, FRAME_S, chosen=np.array([True, False]))
-    monkeypatch.setattr(bleed, "MOST_TURNED", 1)
-    monkeypatch.setattr(bleed, "STRETCH", 700)
+    monkeypatch.setattr(sources, "MOST_TURNED", 1)
+    monkeypatch.setattr(sources, "STRETCH", 700)
     pieces = take_apart(tom, mics, hits, FRAME_S, chosen=np.array([True, False]))
     for name in ("bleed", "ring", "rates", "chosen"):
         np.testing.assert_array_equal(getattr(pieces, name), getattr(whole, name))
