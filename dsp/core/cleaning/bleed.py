@@ -37,9 +37,9 @@ from spillgate.dsp.core.cleaning.sources import (
 __all__ = ["Parts", "take_apart"]
 
 OWN_FROM, OWN_TO = 0, 2
-"""Frames after own hits over which it is measured what the drum leaves in the other mics: while it is the loudest in all
-bands.  Later its treble is gone from its own mic as well, and what it shares with the others is cymbals, which would be
-taken out of them."""
+"""Frames after own hits over which it is measured what the drum leaves in the other mics: while it is the loudest in
+all bands.  Later its treble is gone from its own mic as well, and what it shares with the others is cymbals, which
+would be taken out of them."""
 OWN_FACTOR = 2.0
 OWN_S = 3.0
 """So long after a hit the drum is taken out of the other mics, s."""
