@@ -31,6 +31,9 @@ NOISE_DBFS = -55.0
 HUM_HEARD_DBFS, HUM_DBFS = -60.0, -75.0
 OFFSET = 0.002
 """−54 dBFS: no harm by itself, but cuts click and it takes headroom. Less cannot be told from slow sound in a room."""
+OFFSET_STEADY = 0.5
+"""An offset is the same in each quarter of the recording within this share of it: planted ones within 0.1; what is
+slow sound varies to twice as much (made takes)."""
 CRACKLE = 3
 """So many clicks are no accident."""
 RUMBLE_DBFS = -55.0
@@ -289,7 +292,7 @@ def _steady(heard: Heard, kind: str) -> list[Finding]:
             f"{CAUTION_PLUG}"
         )
         out.append(finding("hum", "mend" if loud else "advise", t, found.level_db, "dBFS", HUM_HEARD_DBFS, advice))
-    if abs(f.offset) >= OFFSET:
+    if abs(f.offset) >= OFFSET and _offset_stays(heard):
         advice = (
             f"DC offset of {100 * f.offset:+.2f} % of full scale: harmless by itself, but edits may click; the low cut "
             "or the converter's calibration takes it away."
@@ -302,6 +305,12 @@ def _steady(heard: Heard, kind: str) -> list[Finding]:
         )
         out.append(finding("noise", "advise", t, f.noise_db, "dBFS", NOISE_DBFS, advice))
     return out
+
+
+def _offset_stays(heard: Heard) -> bool:
+    whole = heard.figures.offset
+    parts = [level_figures(x).offset for x in np.array_split(heard.table, 4) if len(x)]
+    return all(abs(v - whole) <= OFFSET_STEADY * abs(whole) for v in parts)
 
 
 def _broken(heard: Heard, all_hits: NDArray[np.float64]) -> list[Finding]:

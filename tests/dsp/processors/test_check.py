@@ -339,6 +339,16 @@ def test_hum_and_offset(line: tuple[Audio, list[tuple[float, str]]]) -> None:
         assert one(plan, "dc_offset").value == pytest.approx(0.01, abs=0.005)
 
 
+def test_what_changes_from_quarter_to_quarter_is_no_offset(line: tuple[Audio, list[tuple[float, str]]]) -> None:
+    audio, hits = line
+    n = len(audio["Tom.wav"])
+    steady = np.full(n, 0.0024)
+    for more, offset in ((0.0, True), (0.004, False)):
+        drift = steady + more * (np.arange(n) < n // 2)
+        plan = judge(change(audio, "Tom.wav", audio["Tom.wav"] + drift), hits)
+        assert (("dc_offset", "Tom.wav") in said(plan)) == offset
+
+
 def test_dropout_and_crackle(groove: tuple[Audio, list[tuple[float, str]]]) -> None:
     audio, hits = groove
     x = audio["OHL.wav"].copy()
