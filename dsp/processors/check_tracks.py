@@ -43,9 +43,10 @@ RUMBLE_STEADY_DB = ((-2.7, -20.0), (-4.2, -8.0))
 """Rumble is steady: the tenth of the time is no more than this under the four tenths, and the quarter no more than this
 under the loudest moment, up to 45 or to 32 Hz; either pair will do (noise of that band: −2 and −4; drums and what they
 wake in made rooms: at most −3.2 and −10)."""
-RUMBLE_FOLLOWS = 0.14
-"""…and it does not follow the playing: rumble rises by less than this for each dB of 50…200 Hz (planted on made takes:
-0.05 nearly always, 0.13 at most; what dense playing wakes under 45 Hz there: 0.15 to 1.1)."""
+RUMBLE_FOLLOWS, RUMBLE_FOLLOWS_STEADY, RUMBLE_STEADIER_DB = 0.12, 0.17, -6.6
+"""…and it does not follow the playing: for each dB of 50…200 Hz rumble rises by no more than the first, or than the
+second where the quarter is so little under the loudest moment (made takes: planted 0.05 nearly always, else up to 0.15
+with −5.5 dB; what dense playing wakes under 45 Hz 0.15 to 1.1, with −7 dB and less)."""
 LOW_CUT_SHARE = 0.7
 """Of the drum's lowest partial."""
 PARTIALS_HZ = {"tom": (50.0, 220.0), "snare": (120.0, 320.0)}
@@ -350,7 +351,8 @@ def _low_cut(heard: Heard) -> list[Finding]:
     for hz in (min(cut, RUMBLE_TO_HZ), min(cut, RUMBLE_BELOW_HZ)):
         level, steady, share, follows = low_cut_gain(heard.table, heard.sr, hz)
         is_steady = any(steady >= a and share >= b for a, b in RUMBLE_STEADY_DB)
-        if level >= RUMBLE_DBFS and is_steady and follows <= RUMBLE_FOLLOWS:
+        most = RUMBLE_FOLLOWS_STEADY if share >= RUMBLE_STEADIER_DB else RUMBLE_FOLLOWS
+        if level >= RUMBLE_DBFS and is_steady and follows <= most:
             break
     else:
         return []
