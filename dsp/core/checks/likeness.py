@@ -37,7 +37,7 @@ room can be as coherent, but colour it by 5 to 7 dB (measured)."""
 SEGMENT = 2048
 
 UNLIKE_FRAMES, UNLIKE_LOUD_DB = 5, 30.0
-UNLIKE_DB, UNLIKE_COLOUR_DB, UNLIKE_SUM = 20.0, 6.5, 2.2
+UNLIKE_DB, UNLIKE_COLOUR_DB, UNLIKE_SUM, UNLIKE_LEAST = 20.0, 6.5, 2.2, 1.0
 """The difference of two overheads ranges over up to 19 dB, their colours over up to 8 dB, and where one is large the
 other is not: in these units their sum is 1.9 at most, and 2.5 and more with a drum's own mic beside an overhead (260
 and 14 made takes; one drum's mic that hears all the kit came to 1.8)."""
@@ -181,7 +181,9 @@ def unlike(a: NDArray[Any], b: NDArray[Any], table_a: NDArray[np.float64], table
     loud = (x > x.max() - UNLIKE_LOUD_DB) | (y > y.max() - UNLIKE_LOUD_DB)
     low, high = np.quantile((x - y)[loud], (0.05, 0.95))
     colour = 10.0 * np.log10((table_a + 1e-14) / (table_b + 1e-14))
-    return bool((high - low) / UNLIKE_DB + np.ptp(colour) / UNLIKE_COLOUR_DB > UNLIKE_SUM)
+    span = (high - low) / UNLIKE_DB
+    # rumble or hum in one of a pair colours it, too, but does not come and go
+    return bool(span > UNLIKE_LEAST and span + np.ptp(colour) / UNLIKE_COLOUR_DB > UNLIKE_SUM)
 
 
 def _coherence(
