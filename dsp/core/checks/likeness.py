@@ -182,7 +182,7 @@ def unlike(a: NDArray[Any], b: NDArray[Any], table_a: NDArray[np.float64], table
     low, high = np.quantile((x - y)[loud], (0.05, 0.95))
     colour = 10.0 * np.log10((table_a + 1e-14) / (table_b + 1e-14))
     span = (high - low) / UNLIKE_DB
-    # rumble or hum in one of a pair colours it, too, but does not come and go
+    # known: rumble in one of a pair colours it and fills its pauses, and then both conditions can hold
     return bool(span > UNLIKE_LEAST and span + np.ptp(colour) / UNLIKE_COLOUR_DB > UNLIKE_SUM)
 
 
