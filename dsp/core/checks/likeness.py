@@ -39,8 +39,8 @@ SEGMENT = 2048
 UNLIKE_FRAMES, UNLIKE_LOUD_DB = 5, 30.0
 UNLIKE_DB, UNLIKE_COLOUR_DB, UNLIKE_SUM, UNLIKE_LEAST = 20.0, 6.5, 2.2, 1.0
 """The difference of two overheads ranges over up to 19 dB, their colours over up to 8 dB, and where one is large the
-other is not: in these units their sum is 1.9 at most, and 2.5 and more with a drum's own mic beside an overhead (260
-and 14 made takes; one drum's mic that hears all the kit came to 1.8)."""
+other is not: in these units their sum is 1.9 at most, and mostly 2.5 and more with a drum's own mic beside an overhead
+(260 and 14 made takes); a drum's mic that hears all the kit comes to 1.8 and is not told."""
 
 
 def alike(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
