@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
@@ -205,10 +205,27 @@ def _matrix(take: Take, plan: Plan, heard: Mapping[str, Heard], dead: set[str]) 
             strokes[t.drum] = Strokes(
                 track=t.id, times=np.array([h.time_s for h in hits]), level_db=np.array([h.level_db for h in hits])
             )
-    power: dict[str, NDArray[np.float64]] = {
-        i: clear_power(np.asarray(take.features["levels"][i]), h.figures.offset) for i, h in heard.items() if h.is_live
-    }
+    live = {i: h for i, h in heard.items() if h.is_live}
+    power = _Lazy(live, lambda i: clear_power(np.asarray(take.features["levels"][i]), live[i].figures.offset))
     return bleed_matrix(power, frame_hop(take.sr) / take.sr, strokes)
+
+
+class _Lazy(Mapping[str, "NDArray[np.float64]"]):
+    """Values worked out whenever they are asked for: a long take must not need them all at a time."""
+
+    def __init__(self, keys: Iterable[str], make: Callable[[str], NDArray[np.float64]]) -> None:
+        self._keys, self._make = tuple(keys), make
+
+    def __getitem__(self, key: str) -> NDArray[np.float64]:
+        if key not in self._keys:
+            raise KeyError(key)
+        return self._make(key)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._keys)
+
+    def __len__(self) -> int:
+        return len(self._keys)
 
 
 def _bleed_db(take: Take, matrix: BleedMatrix) -> dict[str, dict[str, float | None]]:

@@ -103,10 +103,10 @@ class BleedMatrix:
 class _Windows:
     """Energies between any two times of power given in frames."""
 
-    def __init__(self, power: NDArray[np.float64], frame_s: float) -> None:
-        self.total = np.concatenate([[0.0], np.cumsum(np.asarray(power, np.float64)) * frame_s])
+    def __init__(self, power: NDArray[np.float64], edges: NDArray[np.float64]) -> None:
+        self.total = np.concatenate([[0.0], np.cumsum(np.asarray(power, np.float64)) * (edges[1] - edges[0])])
         self.floor = max(float(np.quantile(power, 0.05)), 1e-20)  # digital silence between the hits
-        self.at = np.arange(len(self.total)) * frame_s
+        self.at = edges
 
     def __call__(self, a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(np.interp(b, self.at, self.total) - np.interp(a, self.at, self.total), np.float64)
@@ -157,7 +157,7 @@ def bleed_matrix(
     Parameters
     ----------
     power : mapping of str to ndarray, shape (n_frames,)
-        Mean square of each frame of every track, without offset.
+        Mean square of each frame of every track, without offset; all of one length, asked for one at a time.
     frame_s : float
         Length of a frame.
     strokes : mapping of str to Strokes
@@ -181,7 +181,9 @@ def bleed_matrix(
     result = np.full((len(tracks), len(drums)), np.nan)
     if not drums:
         return BleedMatrix(tracks=tracks, drums=drums, energy=result)
-    windows = {t: _Windows(p, frame_s) for t, p in power.items()}
+    own = {strokes[d].track: k for k, d in enumerate(drums)}
+    edges: NDArray[np.float64] = np.arange(max(len(power[t]) for t in own) + 1, dtype=np.float64) * frame_s
+    windows = {t: _Windows(power[t], edges) for t in own}
     every = np.sort(np.concatenate([strokes[d].times for d in drums]))
     owner = np.concatenate([np.full(len(strokes[d].times), k) for k, d in enumerate(drums)])
     at = np.concatenate([strokes[d].times for d in drums])
@@ -195,10 +197,9 @@ def bleed_matrix(
 
     struck = np.stack([_struck(at, strokes[d].times) for d in drums], axis=1)
     struck[np.arange(len(at)), owner] = False
-    own = {strokes[d].track: k for k, d in enumerate(drums)}
     alone: NDArray[np.bool_] = np.asarray(~np.any(struck, axis=1), bool)
     for j, track in enumerate(tracks):
-        e = windows[track]
+        e = windows[track] if track in own else _Windows(power[track], edges)
         floor = e.floor * (AFTER_S + BEFORE_S)
         y = e(at - BEFORE_S, at + AFTER_S)
         free = ~struck[:, own[track]] if track in own else np.ones(len(at), bool)

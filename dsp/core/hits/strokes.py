@@ -25,6 +25,10 @@ FRAMES = 20
 """Frames of a millisecond that are averaged: slower than an attack, faster than a roll."""
 LOW, HIGH = slice(0, 3), slice(2, 6)
 """Bands of a head's tones (40–600 Hz) and of a brush's rustle (220 Hz upwards)."""
+LOWS, HIGHS = 0, 1
+"""Columns of the averages of those."""
+AT_ONCE = 1 << 14
+"""Averages worked out at a time."""
 CLICK = slice(3, 6)
 """Bands of a stick's click (600 Hz upwards): felt touches the head too long to shake anything up there."""
 CLEAR_CLICK_DB = -16.0
@@ -119,7 +123,7 @@ def clicks(energy: NDArray[np.float32], known: Novelty, frames: NDArray[np.int64
 
 
 def averaged(energy: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Average band envelopes over 20 ms.
+    """Average the low and the high bands of envelopes over 20 ms.
 
     Parameters
     ----------
@@ -128,10 +132,16 @@ def averaged(energy: NDArray[np.float32]) -> NDArray[np.float64]:
 
     Returns
     -------
-    averages : ndarray, shape (n_frames // 20, 6), float64
+    averages : ndarray, shape (n_frames // 20, 2), float64
+        Summed over the bands that mallets and those that brushes are told by.
     """
     n = len(energy) // FRAMES
-    return np.asarray(energy[: n * FRAMES].reshape(n, FRAMES, energy.shape[1]).mean(axis=1, dtype=np.float64))
+    found = np.empty((n, 2))
+    for a in range(0, n, AT_ONCE):
+        b = min(a + AT_ONCE, n)
+        some = energy[a * FRAMES : b * FRAMES].reshape(b - a, FRAMES, energy.shape[1]).mean(axis=1, dtype=np.float64)
+        found[a:b, LOWS], found[a:b, HIGHS] = some[:, LOW].sum(axis=1), some[:, HIGH].sum(axis=1)
+    return found
 
 
 def lead_db(
@@ -141,9 +151,9 @@ def lead_db(
 
     Parameters
     ----------
-    own : ndarray, shape (n, 6)
+    own : ndarray, shape (n, 2)
         Averages of its mic.
-    other_toms : sequence of ndarray, shape (n, 6)
+    other_toms : sequence of ndarray, shape (n, 2)
     frames : ndarray, shape (n_moments,), int64
         Milliseconds.
 
@@ -155,7 +165,7 @@ def lead_db(
     if not other_toms or not len(own):
         return np.full(len(frames), np.inf)
     at = np.minimum(frames[:, None] // FRAMES + 1 + np.arange(ATTACK), len(own) - 1)
-    levels = [10.0 * np.log10(x[:, LOW].sum(axis=1)[at].mean(axis=1) + 1e-20) for x in (own, *other_toms)]
+    levels = [10.0 * np.log10(x[:, LOWS][at].mean(axis=1) + 1e-20) for x in (own, *other_toms)]
     return np.asarray(levels[0] - np.max(levels[1:], axis=0))
 
 
@@ -170,11 +180,11 @@ def passages(
 
     Parameters
     ----------
-    own : ndarray, shape (n, 6)
+    own : ndarray, shape (n, 2)
         Averages of the drum's mic.
-    others : sequence of ndarray, shape (n, 6)
+    others : sequence of ndarray, shape (n, 2)
         Of the other drums' close mics; without any nothing is found.
-    other_toms : sequence of ndarray, shape (n, 6)
+    other_toms : sequence of ndarray, shape (n, 2)
         Those of them that stand at toms.
     strokes : Strokes
         Of this drum.
@@ -203,7 +213,7 @@ def _rolls(
     own: NDArray[np.float64], others: Sequence[NDArray[np.float64]], clear: NDArray[np.int64], step_s: float
 ) -> list[tuple[int, int]]:
     """Mallets: the head sounds on, in its own mic above all."""
-    level, rest = _db(own, LOW), np.max([_db(o, LOW) for o in others], axis=0)
+    level, rest = _db(own, LOWS), _loudest(others, LOWS)
     stands_out = _sounds_on(level, clear, RING_LOW_DB_S * step_s) & (level > rest + OWN_DB)
     found = []
     for a, b in _runs(stands_out, GAP_S / step_s):
@@ -219,7 +229,7 @@ def _brushes(
     own: NDArray[np.float64], toms: Sequence[NDArray[np.float64]], clear: NDArray[np.int64], step_s: float
 ) -> list[tuple[int, int]]:
     """Brushes: an even rustle that one tom's mic hears more than all the others."""
-    level, rest = _db(own, HIGH), np.max([_db(o, HIGH) for o in toms], axis=0)
+    level, rest = _db(own, HIGHS), _loudest(toms, HIGHS)
     stands_out = _sounds_on(level, clear, RING_HIGH_DB_S * step_s) & (level > rest + OWN_DB)
     found = []
     for a, b in _runs(stands_out, GAP_S / step_s):
@@ -230,8 +240,16 @@ def _brushes(
     return found
 
 
-def _db(energy: NDArray[np.float64], bands: slice) -> NDArray[np.float64]:
-    return np.asarray(10.0 * np.log10(np.maximum(energy[:, bands].sum(axis=1), 1e-20)))
+def _db(averages: NDArray[np.float64], which: int) -> NDArray[np.float64]:
+    return np.asarray(10.0 * np.log10(np.maximum(averages[:, which], 1e-20)))
+
+
+def _loudest(mics: Sequence[NDArray[np.float64]], which: int) -> NDArray[np.float64]:
+    """Level of the loudest of some mics, dB."""
+    level = _db(mics[0], which)
+    for averages in mics[1:]:
+        np.maximum(level, _db(averages, which), out=level)
+    return level
 
 
 def _sounds_on(level: NDArray[np.float64], clear: NDArray[np.int64], decay_db: float) -> NDArray[np.bool_]:

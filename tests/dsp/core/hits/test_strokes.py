@@ -131,7 +131,7 @@ def test_silence_one_tom_alone_and_no_length() -> None:
     nothing = np.zeros(N)
     assert len(found(nothing, [nothing], [nothing])) == 0
     assert len(found(head(SWELL), [], [])) == 0  # nothing to compare with
-    empty = np.zeros((0, 6))
+    empty = np.zeros((0, 2))
     assert len(passages(empty, [empty], [empty], NONE, FRAME_S).spans) == 0
 
 
