@@ -271,7 +271,7 @@ def log_likelihood(
     Parameters
     ----------
     x, y : ndarray, shape (n_samples,), float64
-        High-passed pieces of the close and the far microphone.
+        High-passed pieces of the close and the far microphone; zero beyond their ends.
     onset : int
         First sample of the hit in `x`.
     rate : float
@@ -289,18 +289,15 @@ def log_likelihood(
     -------
     fit : ndarray, shape (n_guesses, n_lengths, 2, n_lags)
         Natural log; index 0 of the third axis is the copy in phase.
-
-    Raises
-    ------
-    ValueError
-        If the pieces do not reach from 0.1 ms before the onset, and the first lag before that, to the end of the
-        longest copy at the last lag.
     """
     lengths = np.array([max(round(v * rate), 4) for v in lengths_s], np.int64)
     lead = max(round(LEAD_S * rate), 1)
-    first, last = onset - lead, onset - lead + lengths[-1]
-    if min(first, first + lag_low) < 0 or last > len(x) or last + lag_high > len(y):
-        raise ValueError(f"the pieces do not hold {lengths_s[-1]:g} s from the onset on at every lag")
+    last = onset - lead + int(lengths[-1])
+    before = max(lead - onset - min(lag_low, 0), 0)
+    behind = max(last - len(x), 0), max(last + lag_high - len(y), 0)
+    if before or any(behind):  # the compiled loops look at nothing but samples
+        x, y = (np.pad(v, (before, n)) for v, n in zip((x, y), behind, strict=True))
+        onset += before
     errors = np.array([ERROR_LONG if v > LONG_S else ERROR_SHORT for v in lengths_s])
     out = np.zeros((len(expected), len(lengths), 2, lag_high - lag_low + 1))
     _log_likelihood(

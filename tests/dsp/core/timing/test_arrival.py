@@ -207,8 +207,21 @@ def test_nothing_to_hear_says_nothing() -> None:
     assert silent.answers[0][0][0].score < 1.0
 
 
-def test_pieces_that_are_too_short_are_refused() -> None:
+def test_beyond_the_ends_of_the_pieces_is_silence() -> None:
     x, y, onset = pieces(5, 100, n_hits=1)
-    for first, last in ((-int(onset[0]) - 10, 0), (0, y.shape[1])):
-        with pytest.raises(ValueError, match="every lag"):
-            log_likelihood(x[0], y[0], int(onset[0]), RATE, first, last, (0.001,), 1e-4, np.array([0.3]))
+    x, y, o = x[0], y[0], int(onset[0])
+    rest = (RATE, 90, 110, (0.001, 0.01), 1e-4, np.array([0.3]))
+    last = o - round(0.0001 * RATE) + round(0.01 * RATE)
+
+    def zero(v: np.ndarray, a: int, b: int) -> np.ndarray:
+        quiet = v.copy()
+        quiet[a:b] = 0.0
+        return quiet
+
+    late = log_likelihood(x[o - 2 :], y[o - 2 :], 2, *rest)
+    np.testing.assert_allclose(late, log_likelihood(zero(x, 0, o - 2), zero(y, 0, o - 2), o, *rest), rtol=1e-9)
+    short = log_likelihood(x[: o + 100], y, o, *rest)
+    np.testing.assert_allclose(short, log_likelihood(zero(x, o + 100, len(x)), y, o, *rest), rtol=1e-9)
+    cut = log_likelihood(x, y[: o + 130], o, *rest)
+    np.testing.assert_array_equal(cut, log_likelihood(x, zero(y, o + 130, len(y))[: last + 110], o, *rest))
+    assert np.isfinite(cut).all()
