@@ -30,8 +30,8 @@ DARK_DB, BRIGHT_DB = {"snare": -4.0, "hat": 12.0}, {"kick": -6.0, "tom": -6.0, "
 """
 CERTAIN = 2.0
 """So many times the limit needs nothing of the kind (snare and hat exchanged: 14 and 18 dB, where the hat is a bright
-one still; in the right order −0.2 at most).  Not for toms: in a roll the ring hides the lows of
-each stroke, and the tom was 25 dB brighter."""
+one still; in the right order −0.2 at most).  Not for toms: in a roll the ring hides the lows of each stroke, and the
+tom was 25 dB brighter."""
 LOWER_DB = 2.0
 """A rack tom has so much more energy under 100 Hz, re all of it, than the kick (in the right order −3.3 or less)."""
 HIGHER_SEMITONES, HIGHER_LEAD = 3.5, 0.3

@@ -182,7 +182,7 @@ def bleed_matrix(
     if not drums:
         return BleedMatrix(tracks=tracks, drums=drums, energy=result)
     own = {strokes[d].track: k for k, d in enumerate(drums)}
-    edges: NDArray[np.float64] = np.arange(max(len(power[t]) for t in own) + 1, dtype=np.float64) * frame_s
+    edges: NDArray[np.float64] = np.arange(len(power[tracks[0]]) + 1, dtype=np.float64) * frame_s
     windows = {t: _Windows(power[t], edges) for t in own}
     every = np.sort(np.concatenate([strokes[d].times for d in drums]))
     owner = np.concatenate([np.full(len(strokes[d].times), k) for k, d in enumerate(drums)])

@@ -429,7 +429,7 @@ def frame_rows(x, n_frames, hop, sr, interpolator, low, half, memo, out):  # typ
         row[_POWER] = power / hop
         row[_MEAN] = total / hop
         row[_TRUE] = peak
-        if peak >= WORTH * memo[0] and peak > 0.0:
+        if peak >= WORTH * memo[0] and peak > 0.0 and hop >= TAPS // 2:  # under 3 kHz the taps reach too far
             row[_TRUE] = max(peak, greatest_between(x, a - 1, b, interpolator, WORTH * peak))
         memo[0] = max(memo[0], peak)
         if peak > 1e-3:

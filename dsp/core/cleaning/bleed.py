@@ -12,7 +12,7 @@ drums that have mics of their own are taken out of them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +33,7 @@ from spillgate.dsp.core.cleaning.sources import (
     leak_bounds,
     share_left,
 )
+from spillgate.dsp.core.room import Room, in_memory
 
 __all__ = ["Parts", "take_apart"]
 
@@ -103,7 +104,7 @@ def take_apart(
     known: Parts | None = None,
     chosen: NDArray[np.bool_] | None = None,
     silence: tuple[float, float] = (SILENT_FROM_S, SILENT_RAMP_S),
-    room: Callable[[tuple[int, ...]], NDArray[np.float32]] | None = None,
+    room: Room | None = None,
 ) -> Parts:
     """Split the band powers of a tom track into the drum and its bleed.
 
@@ -133,7 +134,7 @@ def take_apart(
         The same whatever gain all mics share.
     """
     n_frames, n_bands = tom.shape
-    made = room or (lambda shape: np.empty(shape, np.float32))
+    made = room or in_memory
     x, bleed, ring = (made((n_bands, n_frames)) for _ in range(3))
     for a in range(0, n_frames, FRAMES_AT_ONCE):
         x[:, a : a + FRAMES_AT_ONCE] = tom[a : a + FRAMES_AT_ONCE].T
@@ -157,7 +158,7 @@ def take_apart(
     else:
         noise = NOISE_FACTOR * np.asarray([np.percentile(band, NOISE_PERCENTILE) for band in x])
 
-    part = None if chosen is None else np.zeros_like(x)
+    part = None if chosen is None else made((n_bands, n_frames))
     of_part = np.zeros(n_sources, bool) if chosen is None else belonging(chosen, mics)
     others = Sources(mics, x, shares, marked, noise, np.exp(-frame_s / np.asarray(SMEARS_S)))
 
@@ -167,7 +168,7 @@ def take_apart(
             rates[k] = np.maximum(rates[k], TREBLE_SHARE * np.median(rates[k - TREBLE_OF : k], axis=0))
         ring[k] = track_ring(x[k], bleed[k], age, rates[k], frame_s, span)
 
-    def one(bands: list[int]) -> None:
+    def settle(bands: list[int]) -> None:
         picked = {
             k: (np.empty((n_sources, len(first)), np.float32), np.empty((n_sources, len(second)), np.float32))
             for k in bands
@@ -213,7 +214,7 @@ def take_apart(
             else:
                 todo.append(k)
         for bands in [[k] for k in todo] if others.whole else [todo]:
-            one(bands)
+            settle(bands)
     clear = np.where(weight >= SILENT_CLEAR, weight, np.float32(0))
     more = energy = 0.0
     for k in range(n_bands):

@@ -7,7 +7,7 @@ Everything happens at a low rate: only low frequencies stay coherent between mic
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +29,7 @@ from spillgate.dsp.core.cleaning.bandgrid import (
 )
 from spillgate.dsp.core.cleaning.bandmask import Attack, attack_window
 from spillgate.dsp.core.cleaning.lowrate import factor_of
+from spillgate.dsp.core.room import Room, in_memory
 
 __all__ = [
     "Spectra",
@@ -70,8 +71,6 @@ MUTE_BEFORE_S, MUTE_FADE_S = 0.006, 0.001
 STRETCH = 1 << 18
 """Samples of the low rate that are muted at a time."""
 TINY = 1e-30
-
-Room = Callable[[tuple[int, ...]], NDArray[np.float32]]
 
 
 def mute_window(attack: Attack, sr: int) -> Attack:
@@ -241,11 +240,6 @@ def _lowest(
     """The bins of the bands concerned, before and after."""
     before = x[:, : edges[-1]]
     return before, before - taken[:, : edges[-1]]
-
-
-def in_memory(shape: tuple[int, ...]) -> NDArray[np.float32]:
-    """Make zeros, for what is not so long that it must lie in a file."""
-    return np.zeros(shape, np.float32)
 
 
 def _frames(z: NDArray[np.float32], first: int, stop: int, length: int, hop: int) -> NDArray[np.float32]:

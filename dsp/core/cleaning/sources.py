@@ -6,7 +6,7 @@ it shows where its own drum is loud.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +14,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from spillgate.dsp.core.cleaning.ring import ages
+from spillgate.dsp.core.room import Room, in_memory
 
 __all__ = ["Mic", "Sources", "belonging", "bounds_of_sources", "cymbals_of", "evenly", "leak_bounds", "share_left"]
 
@@ -183,7 +184,7 @@ def bounds_of_sources(mics: Sequence[Mic], limits: Sequence[NDArray[np.float64]]
 def cymbals_of(
     powers: NDArray[np.float32],
     drums: Sequence[Mic],
-    room: Callable[[tuple[int, ...]], NDArray[np.float32]] | None = None,
+    room: Room | None = None,
 ) -> NDArray[np.float32]:
     """Take the drums that have mics of their own out of an overhead's power.
 
@@ -207,7 +208,7 @@ def cymbals_of(
             age = ages(drum.hits, len(powers))
             frames = evenly(np.flatnonzero((age >= DRUM_FROM) & (age <= DRUM_TO)))
             shares.append((share_left(powers, drum.powers, frames).astype(np.float32), drum.powers))
-    rest = room(powers.shape) if room else np.empty(powers.shape, np.float32)
+    rest = (room or in_memory)(powers.shape)
     for a in range(0, len(powers), FRAMES_AT_ONCE):
         at = slice(a, a + FRAMES_AT_ONCE)
         rest[at] = powers[at]

@@ -10,7 +10,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from spillgate.dsp.core.hits.envelopes import N_BANDS
-from spillgate.dsp.core.hits.novelty import RING_AFTER, Novelty, Room, gather, in_memory, rises_at
+from spillgate.dsp.core.hits.novelty import RING_AFTER, Novelty, gather, rises_at
+from spillgate.dsp.core.room import Room, in_memory
 
 __all__ = ["N_NUMBERS", "OVERHEAD_BANDS", "Events", "find_events", "observe"]
 

@@ -6,7 +6,7 @@ per band by that mic's own loud hits, so neither gain nor colour of a file matte
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,11 +15,9 @@ from numpy.typing import NDArray
 
 from spillgate.dsp.core.hits.envelopes import N_BANDS
 from spillgate.dsp.core.hits.windows import greatest, let_go, means, peaks_of_fresh, stretches
+from spillgate.dsp.core.room import Room, in_memory
 
-__all__ = ["Novelty", "Room", "ceilings", "gather", "novelty", "rises_at", "surroundings"]
-
-Room = Callable[[tuple[int, ...]], NDArray[np.float32]]
-"""Makes an empty array of a shape: in memory, or for long takes on the disk."""
+__all__ = ["Novelty", "ceilings", "gather", "novelty", "rises_at", "surroundings"]
 
 AFTER = 5
 """Frames averaged from a moment on (0…+4)."""
@@ -123,21 +121,6 @@ def novelty(energy: NDArray[np.float32], bands: tuple[int, int] = (0, N_BANDS), 
     heard = loudest > FAINTEST_DB
     let_go(energy, rise, total)
     return Novelty(quiet, reference, rise, total, frames[heard], loudest[heard])
-
-
-def in_memory(shape: tuple[int, ...]) -> NDArray[np.float32]:
-    """Make a long array where there is memory enough.
-
-    Parameters
-    ----------
-    shape : tuple of int
-
-    Returns
-    -------
-    array : ndarray, float32
-        Zeros.
-    """
-    return np.zeros(shape, np.float32)
 
 
 def _quiet(energy: NDArray[np.float32]) -> NDArray[np.float64]:

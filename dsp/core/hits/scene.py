@@ -18,15 +18,14 @@ from spillgate.dsp.core.hits.novelty import (
     NOISE_SHARE,
     REACH,
     Novelty,
-    Room,
     ceilings,
     gather,
-    in_memory,
     novelty,
     rises_at,
     surroundings,
 )
 from spillgate.dsp.core.hits.shapes import UNKNOWN
+from spillgate.dsp.core.room import Room, in_memory
 
 __all__ = ["FAR", "USUAL_SPREAD", "Candidates", "Lows", "Scene", "Sources", "listen"]
 

@@ -154,6 +154,13 @@ def test_low_band_rejects_what_would_alias() -> None:
         assert np.abs(low_band(table(x, sr))).max() < 10 ** (-78.5 / 20)
 
 
+def test_rates_at_which_the_interpolator_reaches_beyond_a_frame_give_the_plain_peak() -> None:
+    x = np.random.default_rng(2).uniform(-0.5, 0.5, 300)
+    rows = table(x, 1000)
+    assert np.array_equal(column(rows, "true_peak"), column(rows, "peak"))
+    assert column(rows, "peak").max() == np.float32(np.abs(x).max())
+
+
 def test_frames_sit_on_a_grid_of_about_10_ms() -> None:
     assert [frame_hop(sr) for sr in (44100, 48000, 96000)] == [440, 480, 960]
     x = np.zeros(4800)
