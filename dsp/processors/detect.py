@@ -66,7 +66,7 @@ class Detect(Processor):
     leak was not struck.
     Probabilities are calibrated on takes the judges were not fitted to (J. Platt, 1999).
 
-    The table was trained on 53 made takes (``tests/training/train_detect.py --takes 53``).  On eight made takes of
+    The table was trained on 106 made takes (``tests/training/train_detect.py --takes 106``).  On eight made takes of
     other seeds (``tests/benchmarks/quality.py``): F within 20 ms of audible strokes 0.994 kick, 0.967 snare, 0.885
     hat, 0.939 toms; all that were called sure were right.
     """

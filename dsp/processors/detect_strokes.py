@@ -96,6 +96,8 @@ def with_passages(
     main = [own[0] for own in kit.own]
     levels = take.map(lambda m: averaged(scene.energies[m]), main)
     frame_s = frame_length(take.sr) / take.sr
+    # where no other mic is there, nothing can tell a drum's strokes from what leaks into its mic
+    alone = len(kit.drums) == 1 and not any(kit.overhead)
     found = {}
     for d, drum in enumerate(kit.drums):
         if kit.kinds[d] != "tom":
@@ -116,5 +118,7 @@ def with_passages(
             else:
                 times = tuple(round(float(s), 3) for s in seconds.ravel())
                 state = dataclasses.replace(state, unclear_s=times)
+        if alone and state.drum in found and state.played != "yes":
+            state = dataclasses.replace(state, played="yes", strokes="unclear")
         states.append(state)
     return tuple(states)

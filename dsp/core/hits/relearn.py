@@ -13,7 +13,7 @@ from spillgate.dsp.core.hits.events import N_NUMBERS
 from spillgate.dsp.core.hits.explain import Kit
 from spillgate.dsp.core.hits.lows import N_LOWS, greatest_near
 from spillgate.dsp.core.hits.novelty import REACH, gather, rises_at
-from spillgate.dsp.core.hits.scene import USUAL_SPREAD, Scene, Sources
+from spillgate.dsp.core.hits.scene import USUAL_SPREAD, Candidates, Scene, Sources
 from spillgate.dsp.core.hits.shapes import UNKNOWN, own_shape
 
 __all__ = ["second_sources", "thinned"]
@@ -70,16 +70,29 @@ def second_sources(scene: Scene, probability: NDArray[np.float64]) -> Sources:
         loudness = c.fresh[teach][:, : N_BANDS - 1] / old.leaks[d, own[0], : N_BANDS - 1]
         level = np.exp(np.log(np.maximum(loudness, 1e-5)).mean(1))
         loud = max(float(np.percentile(level, LOUD_PERCENTILE)), 1e-4)
+        tells = [
+            _surer(c, probability, teach, hits[c.drum[hits] == o]) if few and o != d else np.ones(len(teach), bool)
+            for o in range(n_drums)
+        ]
         for m in range(kit.n_mics):
+            where, _ = rises_at(scene.mics[m], frames - REACH, frames + REACH)
+            lags[d, m] = float(np.median(where - frames))
+            at = np.logical_and.reduce([tells[o] for o in range(n_drums) if m in kit.own[o]] or [tells[d]])
+            if not at.any():
+                continue
             heard = np.concatenate(
-                [c.ceiling[teach, m], np.maximum(_ring_fresh(scene, m, frames), 0.0)], axis=1
+                [c.ceiling[teach[at], m], np.maximum(_ring_fresh(scene, m, frames[at]), 0.0)], axis=1
             ).astype(np.float64)
             if m == own[0]:
                 heard[:, :N_BANDS] = c.fresh[teach]
             share = OWN_QUANTILE if m in own else FEW_QUANTILE if few else QUANTILE
-            drums[d, m], most[d, m] = _usual_and_most(heard, level, share, few) * loud
-            where, _ = rises_at(scene.mics[m], frames - REACH, frames + REACH)
-            lags[d, m] = float(np.median(where - frames))
+            drums[d, m], most[d, m] = _usual_and_most(heard, level[at], share, few) * loud
+        for o in range(n_drums):
+            if not tells[o].any():
+                continue
+            new = c.innovation[teach] if o == d else _innovations_near(scene, o, frames[tells[o]])
+            share = OWN_QUANTILE if o == d else FEW_QUANTILE if few else QUANTILE
+            lows[d, o], most_lows[d, o] = _usual_and_most(new, level[tells[o]], share, few) * loud
         lags[d] -= lags[d, own[0]]
         for o in range(n_drums):
             new = c.innovation[teach] if o == d else _innovations_near(scene, o, frames)
@@ -104,6 +117,20 @@ def second_sources(scene: Scene, probability: NDArray[np.float64]) -> Sources:
         lows=both(lows, cymbals.lows),
         most_lows=both(most_lows, cymbals.most_lows),
     )
+
+
+def _surer(
+    c: Candidates, probability: NDArray[np.float64], mine: NDArray[np.int64], theirs: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Tell which hits of a drum are surer than any of another drum near them: its mic tells of leaks only there.
+
+    Of two drums that sound together one may be the other's leak, and that is the one that is less sure.
+    """
+    told = np.ones(len(mine), bool)
+    for k, i in enumerate(mine):
+        first, stop = np.searchsorted(c.frame[theirs], (c.frame[i] - ALONE[0], c.frame[i] + ALONE[1] + 1))
+        told[k] = probability[i] > probability[theirs[first:stop]].max(initial=0.0)
+    return told
 
 
 def _of_own_shape(

@@ -12,7 +12,8 @@ from spillgate.dsp.core.hits.each import Each, serial
 from spillgate.dsp.core.hits.envelopes import N_BANDS
 from spillgate.dsp.core.hits.events import N_NUMBERS, OVERHEAD_BANDS, Events, find_events, observe
 from spillgate.dsp.core.hits.explain import Explanation, Kit, explain, learn_leaks
-from spillgate.dsp.core.hits.lows import N_LOWS, innovations, unit
+from spillgate.dsp.core.hits.foretold import innovations
+from spillgate.dsp.core.hits.lows import N_LOWS, unit
 from spillgate.dsp.core.hits.novelty import (
     EMPTY,
     NOISE_SHARE,
@@ -25,6 +26,7 @@ from spillgate.dsp.core.hits.novelty import (
     surroundings,
 )
 from spillgate.dsp.core.hits.shapes import UNKNOWN
+from spillgate.dsp.core.hits.under_ring import with_those_under_ring
 from spillgate.dsp.core.room import Room, in_memory
 
 __all__ = ["FAR", "USUAL_SPREAD", "Candidates", "Lows", "Scene", "Sources", "listen"]
@@ -229,7 +231,7 @@ def _candidates(
     room: Room,
 ) -> Candidates:
     main = [own[0] for own in kit.own]
-    per_drum = [mics[m].candidates for m in main]
+    per_drum = each(lambda d: _moments(kit.kinds[d], mics[main[d]], energies[main[d]], lows[main[d]]), range(len(main)))
     drum = np.repeat(np.arange(len(main)), [len(c) for c in per_drum])
     frame = np.concatenate(per_drum) if per_drum else np.empty(0, np.int64)
     first = np.r_[0, np.cumsum([len(c) for c in per_drum])]
@@ -284,6 +286,14 @@ def _candidates(
         event=event,
         innovation=innovation,
         foretold=foretold,
+    )
+
+
+def _moments(kind: str, known: Novelty, energy: NDArray[np.float32], low: Lows | None) -> NDArray[np.int64]:
+    if kind != "tom" or low is None:
+        return known.candidates
+    return with_those_under_ring(
+        known.candidates, energy, known.quiet, known.reference, low.samples, low.rate, low.frame_s
     )
 
 

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.hits.lows import N_LOWS, SHAPE_LEAD_MS, SHAPE_SLACK_MS, of_own_shape, ranges
+from spillgate.dsp.core.hits.lows import N_LOWS, ranges
+from spillgate.dsp.core.hits.matched import NOT_NEAR, SHAPE_LEAD_MS, SHAPE_SLACK_MS, of_own_shape
 
 if TYPE_CHECKING:
     from spillgate.dsp.core.hits.scene import Lows
@@ -122,17 +123,27 @@ def own_shape(
             which[np.abs(frames[looked] - at) <= SELF] = len(taught)
             taught.append(np.delete(own, i))
     known = np.array([len(t) > 0 for t in taught])
-    near = np.stack([_near(frames[looked], s) for s in struck], 1) if struck else np.zeros((len(looked), 0), bool)
+    apart = (
+        np.stack([_nearest(frames[looked], s) for s in struck], 1) if struck else np.zeros((len(looked), 0), np.int64)
+    )
     for k, (x, rate) in enumerate(ranges(low.samples, low.rate)):
         length = round(LENGTH_MS[k] * rate / 1000.0)
         shapes = [[learned(x, rate, t * low.frame_s, length) for t in some] for some in (taught, others)]
         theirs = np.array(shapes[1]).reshape(-1, length)
         times = np.asarray(frames[looked] * low.frame_s, np.float64)
-        share = of_own_shape(x, rate, times, theirs, near & theirs.any(1), np.array(shapes[0]), which, k)
+        near = (np.abs(apart) <= NEAR) & theirs.any(1)
+        begins = np.where(near, np.round(apart * low.frame_s * rate).astype(np.int64), NOT_NEAR)
+        share = of_own_shape(x, rate, times, theirs, begins, np.array(shapes[0]), which, k)
         found[looked, k] = np.where(known[which], share, UNKNOWN)
     return found
 
 
-def _near(frames: NDArray[np.int64], strokes: NDArray[np.int64]) -> NDArray[np.bool_]:
-    first, stop = np.searchsorted(strokes, frames - NEAR), np.searchsorted(strokes, frames + NEAR, side="right")
-    return np.asarray(stop > first)
+def _nearest(frames: NDArray[np.int64], strokes: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Frames from each moment to the nearest of some strokes; far away where there is none."""
+    far = NEAR + 1
+    if len(strokes) == 0:
+        return np.full(len(frames), far, np.int64)
+    i = np.searchsorted(strokes, frames)
+    after = strokes[np.minimum(i, len(strokes) - 1)] - frames
+    before = strokes[np.maximum(i - 1, 0)] - frames
+    return np.clip(np.where(np.abs(before) <= np.abs(after), before, after), -far, far)

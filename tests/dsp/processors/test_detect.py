@@ -147,6 +147,14 @@ def test_a_tom_struck_once_and_softly_is_heard(seed: int) -> None:
     assert times(found, track) == pytest.approx([made.arrivals[track][0][0]], abs=2e-3)
 
 
+def test_a_tom_whose_mic_is_the_only_one_is_never_taken_for_silent(groove: MadeTake) -> None:
+    (track, *_) = groove.take.of_role("tom")
+    noise = 0.3 * np.random.default_rng(4).standard_normal(groove.take.n_samples)  # nothing is sure under that
+    alone = Take.from_arrays([track], {track.id: np.float32(groove.audio[track.id] + noise)}, SR)
+    (state,) = decide(alone).drums
+    assert (state.played, state.strokes) == ("yes", "unclear")
+
+
 def test_gain_polarity_and_order_of_tracks_change_nothing(groove: MadeTake, plan: Plan) -> None:
     tracks = tuple(reversed(groove.take.tracks))
     gains = {t.id: g for t, g in zip(tracks, np.tile([2.0, -1.0, -0.5, 1.0], 4), strict=False)}
@@ -161,8 +169,9 @@ def test_a_later_take_has_later_hits(groove: MadeTake, plan: Plan) -> None:
     later = decide(Take.from_arrays(groove.take.tracks, audio, SR))
     sure = [h for h in plan.hits if h.confidence > 0.99]
     moved = {t.id: times(later, t.id) for t in groove.take.tracks}
-    exact = [np.abs(moved[h.track] - h.time_s - k / SR).min() < 0.5 / SR for h in sure]
-    assert np.mean(exact) > 0.97
+    off = np.array([np.abs(moved[h.track] - h.time_s - k / SR).min() for h in sure])
+    assert np.mean(off < 0.5 / SR) > 0.95
+    assert off.max() < 0.5e-3
 
 
 def test_as_many_workers_as_you_like(groove: MadeTake, plan: Plan) -> None:

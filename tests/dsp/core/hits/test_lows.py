@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import linalg, signal
 
-from spillgate.dsp.core.hits.lows import LowBand, greatest_near, innovations, low_rate, unit
+from spillgate.dsp.core.hits.foretold import innovations
+from spillgate.dsp.core.hits.lows import LowBand, greatest_near, low_rate, unit
 
 
 def whole(x: np.ndarray, sr: int, cuts: list[int] | None = None) -> np.ndarray:

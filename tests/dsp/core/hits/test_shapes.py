@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy import linalg, signal
 
-from spillgate.dsp.core.hits.lows import FIT_MS, GAP_MS, ORDERS, SHAPE_LEAD_MS, of_own_shape
+from spillgate.dsp.core.hits.foretold import FIT_MS, GAP_MS, ORDERS
+from spillgate.dsp.core.hits.matched import NOT_NEAR, SHAPE_LEAD_MS, SHAPE_SLACK_MS, of_own_shape
 from spillgate.dsp.core.hits.scene import Lows
 from spillgate.dsp.core.hits.shapes import LENGTH_MS, UNKNOWN, learned, own_shape
 
@@ -46,7 +47,7 @@ def test_share_is_the_correlation_behind_the_same_recursion() -> None:
     x = x.astype(np.float32)
     none = np.zeros((0, 48))
     found = of_own_shape(
-        x, RATE, np.array([at / RATE]), none, np.zeros((1, 0), bool), own[None], np.zeros(1, np.int64), 1
+        x, RATE, np.array([at / RATE]), none, np.zeros((1, 0), np.int64), own[None], np.zeros(1, np.int64), 1
     )
     order, n, gap = ORDERS[1], round(FIT_MS * 2.4), round(GAP_MS * 2.4)
     stop = at - gap
@@ -68,7 +69,7 @@ def test_what_another_drum_leaks_is_not_ones_own() -> None:
     x = with_strokes([3000, 6000], [1.0, 1.0], other, 0.01)
     x[9000:9048] += own
     times, which = np.array([3000, 6000, 9000]) / RATE, np.zeros(3, np.int64)
-    near = np.array([[True], [True], [False]])
+    near = np.array([[0], [0], [NOT_NEAR]])
     found = of_own_shape(x, RATE, times, other[None], near, own[None], which, 1)
     assert found[:2].max() < 0.3 < 0.9 < found[2]
     # polarity tells: a head that is struck moves the same way every time
@@ -98,10 +99,45 @@ def test_ends_of_the_sound_are_no_trouble() -> None:
             RATE,
             np.array([at]),
             np.zeros((0, 48)),
-            np.zeros((1, 0), bool),
+            np.zeros((1, 0), np.int64),
             wave(99.0)[None],
             np.zeros(1, np.int64),
             1,
         )
         assert share[0] == 0.0 or 0 <= share[0] <= 1
     assert not learned(np.zeros(5000, np.float32), RATE, np.array([1.0]), 48).any()
+
+
+def test_what_another_drum_leaks_a_little_later_does_not_hide_ones_own() -> None:
+    # joint least squares by numpy: what the own shape explains beyond the other's, of the energy that is there
+    own, other = wave(120.0), wave(310.0)
+    rng = np.random.default_rng(8)
+    at, late, lead, slack = 4800, 17, round(SHAPE_LEAD_MS * 2.4), round(SHAPE_SLACK_MS * 2.4)
+    x = 1e-3 * rng.standard_normal(9600)
+    x[at - lead : at - lead + 48] += own
+    x[at - lead + late : at - lead + late + 48] += 3.0 * other
+    x = x.astype(np.float32)
+
+    def share(begins: int) -> float:
+        row = np.array([[begins]])
+        return float(
+            of_own_shape(x, RATE, np.array([at / RATE]), other[None], row, own[None], np.zeros(1, np.int64), 1)[0]
+        )
+
+    order, n, stop = ORDERS[1], round(FIT_MS * 2.4), at - round(GAP_MS * 2.4)
+    y = x.astype(float) - x[stop - n - order : stop].astype(float).mean()
+    rows = np.array([y[i - order : i][::-1] for i in range(stop - n, stop)])
+    w, *_ = linalg.lstsq(rows, y[stop - n : stop])
+    left = np.r_[1.0, -w]
+    window = slice(at - lead - slack, at - lead + 48 + slack)
+    error, laid = signal.lfilter(left, [1.0], y)[window], np.zeros((2, 48 + 2 * slack))
+    laid[0, slack : slack + 48] = signal.lfilter(left, [1.0], own)
+    laid[1, slack + late :] = signal.lfilter(left, [1.0], other)[: 48 + slack - late]
+
+    def explained(shapes: np.ndarray) -> float:
+        return float(np.sum(error**2) - np.sum((error - shapes.T @ linalg.lstsq(shapes.T, error)[0]) ** 2))
+
+    best = max(range(2 * slack + 1), key=lambda lag: error[lag : lag + 48] @ laid[0, slack : slack + 48])
+    expected = np.sqrt((explained(laid) - explained(laid[1:])) / np.sum(error[best : best + 48] ** 2))
+    assert share(late) == pytest.approx(expected, abs=0.02)
+    assert share(NOT_NEAR) < share(late) - 0.05

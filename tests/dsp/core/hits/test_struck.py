@@ -32,7 +32,7 @@ def judged(scene: Scene, tom: float, own_at: int | None) -> np.ndarray:
     """Probabilities as they might be: the snare's strokes sure, what the tom's mic hears with them likely."""
     c = scene.candidates
     near = np.array([min(abs(f - s) for s in SNARE) <= 3 for f in c.frame])
-    p = np.where(near, np.where(c.drum == 0, 0.999, tom), 0.001)
+    p = np.where(near, np.where(c.drum == 0, 0.99999, tom), 0.001)
     if own_at is not None:
         p[(c.drum == 1) & (np.abs(c.frame - own_at) <= 3)] = 0.94
     return p
