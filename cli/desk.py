@@ -13,7 +13,7 @@ from spillgate.cli.job import laid_over, read_own, with_doubts, write_output
 from spillgate.cli.output import fill, refuse_links, settle, stamps_of
 from spillgate.cli.report import Pictures
 from spillgate.dsp import reading
-from spillgate.dsp.chain import ASKED, Chain, Memory
+from spillgate.dsp.chain import ASKED, Chain, Memory, with_roles
 from spillgate.dsp.errors import ParameterError, PlanError, nearest
 from spillgate.dsp.plan import store
 from spillgate.dsp.plan.corrections import Corrections
@@ -53,6 +53,8 @@ class Desk:
         Sizes and time stamps of the recordings when they were opened.
     inputs : Path, optional
         Input list.
+    folder : Path, optional
+        Where the take is; a render notes it.
     without : frozenset of str
         Processors of the chain that are taken back: the stems are what a run without them gives.
     spoiled : frozenset of str
@@ -67,6 +69,7 @@ class Desk:
     pictures: Pictures = field(default_factory=Pictures)
     stamps: Stamps = field(default_factory=dict, repr=False)
     inputs: Path | None = None
+    folder: Path | None = None
     without: frozenset[str] = frozenset()
     spoiled: frozenset[str] = frozenset()
     lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
@@ -136,10 +139,10 @@ class Desk:
                 plan = plan.with_figures(ASKED, {"chain": self.chain.to_dict()["chain"]})
             spoiled = spoiled_files(self.out, there)
             files = changed_files(there, plan) | spoiled
-            drawn = self.take.replace(outlines=self.memory.outlines)
+            drawn = with_roles(self.take, corrections).replace(outlines=self.memory.outlines)
             plan, _ = write_output(drawn, plan, new, self.out, files, self.pictures, there)
             unchanged(self.take, self.stamps)
-            _say_what_was_laid(self.out, new, laid)
+            _say_what_was_laid(self.out, new, laid, self.folder)
         self.plan, self.spoiled = plan, frozenset(spoiled)
         return files
 
@@ -174,9 +177,10 @@ def _source(out: Path) -> dict[str, Any]:
     return source if isinstance(source, dict) else {}
 
 
-def _say_what_was_laid(out: Path, new: Path, laid: dict[str, str]) -> None:
+def _say_what_was_laid(out: Path, new: Path, laid: dict[str, str], folder: Path | None) -> None:
     source = _source(out)
     if source:
+        source["take"] = str(folder.resolve()) if folder else source.get("take", "")
         earlier = source.get("written")
         written = {**(earlier if isinstance(earlier, dict) else {}), **stamps_of(new)}
         text = json.dumps({**source, "laid": laid, "written": written}, indent=2, ensure_ascii=False)
@@ -248,4 +252,6 @@ def open_desk(out: Path, moved_to: Path | None = None, workers: int = 1, progres
             raise PlanError(f"{out}: plan.json needs '{name[:80]}', which is not in model; run the take again")
     without = frozenset(plan.figures.get(TAKEN_BACK, {}).get("names", ()))
     chain = Chain.asked_by(plan)
-    return Desk(out=out, take=take, plan=plan, chain=chain, stamps=before, inputs=inputs, without=without)
+    return Desk(
+        out=out, take=take, plan=plan, chain=chain, stamps=before, inputs=inputs, folder=folder, without=without
+    )

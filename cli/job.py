@@ -89,7 +89,7 @@ def main_job(
     """
     check_output(out, folder, overwrite)
     prepare_kernels(quiet)
-    from spillgate.dsp.chain import Memory
+    from spillgate.dsp.chain import Memory, with_roles
     from spillgate.dsp.handover import check_targets
     from spillgate.dsp.plan.model import Plan
     from spillgate.dsp.plan.output import Output, with_output
@@ -108,7 +108,7 @@ def main_job(
         with fill(out) as (new, work):
             memory = Memory(keep=False)
             plan = chain.decide(take, work=work / "features", corrections=corrections, memory=memory)
-            take = take.replace(outlines=memory.outlines)
+            take = with_roles(take, corrections).replace(outlines=memory.outlines)
             del memory  # with all that was measured
             plan = with_doubts(plan, take, corrections)
             plan, report = write_output(take, with_output(plan, wanted), new, out)

@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from spillgate.dsp.errors import DspError, ParameterError, PluginWarning
+from spillgate.dsp.errors import ChainError, DspError, ParameterError, PluginWarning
 
 __all__ = ["main"]
 
@@ -94,7 +94,7 @@ class Commands(click.Group):
 
 
 def _translate(error: Exception) -> int:
-    if isinstance(error, ParameterError):
+    if isinstance(error, ParameterError | ChainError):
         return _say(str(error), WRONG_USAGE)
     if isinstance(error, DspError):
         return _say(f"{error}; {WITHOUT_IT}" if error.file else str(error), FAILED)

@@ -19,8 +19,11 @@ __all__ = ["command"]
 @click.argument("out", metavar="OUT", type=click.Path(path_type=Path))
 @click.option("--port", metavar="N", type=click.IntRange(0, 65535), default=0, help="Default: a free one.")
 @click.option("--open/--no-open", "show", default=True, help="Whether to open the browser.")
+@click.option("--take", "moved_to", metavar="TAKE", type=click.Path(path_type=Path), help="Where the take is now.")
 @common("workers", "quiet", "debug")
-def command(out: Path, port: int, show: bool, workers: int | None, quiet: bool, debug: bool) -> None:
+def command(
+    out: Path, port: int, show: bool, moved_to: Path | None, workers: int | None, quiet: bool, debug: bool
+) -> None:
     """Serve the review page of OUT to the browser on this machine.
 
     Nothing leaves the machine. *Save* writes OUT/corrections.toml; Ctrl-C ends
@@ -33,7 +36,7 @@ def command(out: Path, port: int, show: bool, workers: int | None, quiet: bool, 
     from spillgate.cli.server import Review, make_app
 
     prepare_kernels(quiet)
-    review = Review(open_desk(out, workers=workers or default_workers()))
+    review = Review(open_desk(out, moved_to, workers or default_workers()))
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(("127.0.0.1", port))

@@ -12,17 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp import registry
+from spillgate.dsp.core.hits.loudness import WINDOW_S, fresh_level_db
 from spillgate.dsp.errors import AudioFileError, ChainError, DspError, ParameterError, PluginError, nearest
 from spillgate.dsp.plan.corrections import Corrections, Edit, ParameterEdit, RoleEdit, placed
-from spillgate.dsp.plan.laying import lay_delays, lay_hits, lay_spans
-from spillgate.dsp.plan.model import Plan, Question, TrackFacts
+from spillgate.dsp.plan.laying import ask_of_spans, lay_delays, lay_hits, lay_spans
+from spillgate.dsp.plan.model import Hit, Plan, Question, TrackFacts
 from spillgate.dsp.plan.store import from_json, to_json
 from spillgate.dsp.processor import Processor
 from spillgate.dsp.take.features import measure
 from spillgate.dsp.take.model import Take
 from spillgate.dsp.take.overruling import check_processors, with_role
 
-__all__ = ["ASKED", "DEFAULT", "Chain", "Memory"]
+__all__ = ["ASKED", "DEFAULT", "Chain", "Memory", "with_roles"]
 
 DEFAULT = ("detect", "align", "gate")
 """Processors of the main job."""
@@ -130,14 +131,15 @@ class Chain(Processor):
         key = repr((edits.roles, plan.tracks))
         for p in processors:
             if "masks" in p.gives and not hits_laid:
-                plan, hits_laid = _lay(plan, edits, find, unset), True
+                plan, hits_laid = _levelled(take, _lay(plan, edits, find, unset)), True
                 key += repr((edits.hits, edits.spans, unset, [e.where for e in edits.hits]))
             key += repr(p)
             plan = memory.decided(key, p, take, plan)
             if p.gives & {"delays", "moves"}:  # the engineer's word is the last one
                 plan = lay_delays(plan, edits, find)
                 key += repr(edits.delays)
-        plan = plan if hits_laid else _lay(plan, edits, find, unset)
+        plan = plan if hits_laid else _levelled(take, _lay(plan, edits, find, unset))
+        plan = ask_of_spans(plan, edits, find)
         return plan.with_figures(ASKED, {"chain": self.to_dict()["chain"]}) if edits.parameters else plan
 
     def check(self, take: Take, corrections: Corrections) -> None:
@@ -156,7 +158,7 @@ class Chain(Processor):
         self._corrected(take, corrections)
 
     def _corrected(self, take: Take, edits: Corrections) -> tuple[Take, tuple[Processor, ...]]:
-        take = _with_roles(take, edits)
+        take = with_roles(take, edits)
         check_processors(take.tracks, registry.listing())
         for p in self.processors:
             p.check_tracks(take)
@@ -265,7 +267,49 @@ def _lay(plan: Plan, edits: Corrections, find: Callable[[str], str], unset: tupl
     return plan
 
 
-def _with_roles(take: Take, edits: Corrections) -> Take:
+def _levelled(take: Take, plan: Plan) -> Plan:
+    """Measure how loud the strokes are that were added, against the loudest that was found on the same track."""
+
+    def fresh(track: str, time_s: float) -> float:
+        at, n = round(time_s * take.sr), round(WINDOW_S * take.sr)
+        return fresh_level_db(take.read(take.track(track), at - n, at + n))
+
+    added = {h.track for h in plan.hits if h.source == "added"}
+    loudest: dict[str, Hit] = {}
+    for h in plan.hits:
+        if (
+            h.track in added
+            and h.source != "added"
+            and (h.track not in loudest or h.level_db > loudest[h.track].level_db)
+        ):
+            loudest[h.track] = h
+    levels = {t: fresh(t, h.time_s) - h.level_db for t, h in loudest.items()}
+    hits = tuple(
+        dataclasses.replace(h, level_db=round(min(max(fresh(h.track, h.time_s) - levels[h.track], -60.0), 0.0), 2))
+        if h.source == "added" and h.track in levels
+        else h
+        for h in plan.hits
+    )
+    return plan.replace(hits=hits) if hits != plan.hits else plan
+
+
+def with_roles(take: Take, edits: Corrections) -> Take:
+    """Give the take as the corrections say which mic each track is.
+
+    Parameters
+    ----------
+    take : Take
+    edits : Corrections
+
+    Returns
+    -------
+    take : Take
+
+    Raises
+    ------
+    PlanError
+        Names the correction that speaks of a track or a mic there is not.
+    """
     for edit in edits.roles:
         with placed(edit):
             chosen = take.track(edit.track)

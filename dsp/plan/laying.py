@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from spillgate.dsp.plan.corrections import Corrections
 from spillgate.dsp.plan.model import Alignment, Hit, Plan, Question, Span, StepSpec
 
-__all__ = ["MATCH_S", "lay_delays", "lay_hits", "lay_spans"]
+__all__ = ["MATCH_S", "ask_of_spans", "lay_delays", "lay_hits", "lay_spans"]
 
 MATCH_S = 0.015
 """A correction belongs to the nearest hit within this distance (also the least distance of two hits)."""
@@ -147,6 +147,36 @@ def lay_spans(plan: Plan, corrections: Corrections, find: Callable[[str], str]) 
         keep = edit.do == "keep"
         spans.append(Span(track=track, start_s=edit.from_s + offset, stop_s=edit.to_s + offset, keep=keep))
     return plan.replace(spans=tuple(spans))
+
+
+def ask_of_spans(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -> Plan:
+    """Ask about spans that could not be kept or silenced: their track is never opened and closed, or ends before.
+
+    Parameters
+    ----------
+    plan : Plan
+        With all steps.
+    corrections : Corrections
+    find : callable
+        Turns a name in a correction into a track id.
+
+    Returns
+    -------
+    plan : Plan
+    """
+    facts = {t.track: t for t in plan.tracks}
+    asked = []
+    for e in corrections.spans:
+        track = find(e.track)
+        fact, where = facts[track], e.where or corrections.source
+        if e.from_s >= fact.n_samples / fact.sr:
+            why = f"{e.track} has no {e.from_s:.3f} s (it lasts {fact.n_samples / fact.sr:.3f} s)"
+        elif fact.role != "tom" and e.do != "keep" and not any(s.arrays for s in plan.steps.get(track, ())):
+            why = f"{e.track} is not a track that is opened and closed, so '{e.do}' was not done"
+        else:
+            continue
+        asked.append(Question(code="correction.span", text=f"{where}: {why}; is it still wanted?"))
+    return plan.with_questions("correction.span", tuple(asked))
 
 
 def lay_delays(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -> Plan:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
@@ -45,8 +45,9 @@ class Align(Processor):
         What a close microphone is lined up with; the input list's ``target`` comes first.
     whole_samples : bool
         Round delays, so that moved tracks keep their bits.
-    accept : {'sure', 'likely'}
-        How certain a delay must be to be used.
+    accept : {'sure', 'likely', 'unsure'}
+        How certain a delay must be to be used; ``'unsure'`` for a single track takes what was measured of it as it is,
+        its polarity, too.
     """
 
     name: ClassVar[str] = "align"
@@ -62,7 +63,7 @@ class Align(Processor):
         str, Choice(("nearest", "left", "right", "mean"), help="overhead that a close mic is lined up with")
     ] = "nearest"
     whole_samples: Annotated[bool, Flag(help="round delays to whole samples")] = False
-    accept: Annotated[str, Choice(("sure", "likely"), help="how certain a delay must be to be used")] = "sure"
+    accept: Annotated[str, Choice(("sure", "likely", "unsure"), help="how certain a delay must be to be used")] = "sure"
 
     def decide(self, take: Take, plan: Plan) -> Plan:
         """Return the plan with alignments, moves, questions and figures."""
@@ -84,7 +85,7 @@ class Align(Processor):
             own = self.for_track(m.track)
             lag, _, sign = choices[m.track.id]
             good = lag is not None and RANK[lag.confidence] >= RANK[own.accept]
-            turn = lag is not None and lag.confidence == "sure"
+            turn = lag is not None and (lag.confidence == "sure" or own.accept == "unsure")
             delay = lag.lag_samples if lag else 0.0
             movers.append(Mover(m.track.id, m.drum, delay, sign, good, turn, m.after_first))
         movers += [Mover(t.id, t.id, 0.0, 1, False, False) for t in take.of_role("percussion")]
@@ -101,7 +102,8 @@ class Align(Processor):
             if v.delay != 0.0 or v.polarity != 1
         }
         figures = _figures(take, mics, overheads, signs, opposite, moved, snare if self.move == "close" else None)
-        questions = _questions(take, mics, choices, overheads, opposite, snare, snare_drum)
+        settled = {m.track for m in movers if m.accepted}
+        questions = _questions(take, mics, choices, overheads, opposite, snare, snare_drum, settled)
         plan = plan.replace(alignments=rows).with_steps(self.name, steps)
         return plan.with_questions("align.", questions).with_figures(self.name, figures)
 
@@ -341,32 +343,32 @@ def _questions(
     opposite: Sequence[float],
     snare: float | None,
     snare_drum: str,
+    settled: Collection[str],
 ) -> tuple[Question, ...]:
-    """Ask about what is not sure: the snare first, since everything hangs on it."""
+    """Ask about what is not settled: the snare first, since everything hangs on it."""
+    from spillgate.dsp.core.audio.sound import speed_of_sound
+    from spillgate.dsp.plan.tables import TEMPERATURE_C
+
     if not overheads:
         return ()
     out = []
     label = {t.id: t.label for t in take.tracks}
     for m in mics:
         lag, target, sign = choices[m.track.id]
-        if lag is None or lag.confidence == "sure":
+        if lag is None or m.track.id in settled:
             continue
         ms = 1000 * lag.lag_samples / take.sr
+        cm = abs(ms) / 10.0 * speed_of_sound(TEMPERATURE_C)
         turned = " with its polarity turned" if sign < 0 else ""
         when = "later" if ms >= 0 else "earlier"
-        what = f"{m.track.label}: does it reach {label.get(target, target)} {abs(ms):.2f} ms {when}{turned}"
+        far = label.get(target, target)
+        what = f"{m.track.label}: does it reach {far} {abs(ms):.2f} ms {when} ({cm:.0f} cm){turned}"
         if m.drum == snare_drum and snare is None:
-            out.append(
-                Question(
-                    code="align.snare", text=f"{what}? Nothing moves until that is clear.", track=m.track.id, weight=2.0
-                )
-            )
+            text = f"{what}? Nothing moves until that is clear."
+            out.append(Question(code="align.snare", text=text, track=m.track.id, weight=2.0))
         elif lag.confidence == "likely" and m.drum != snare_drum:
-            out.append(
-                Question(
-                    code="align.delay", text=f"{what}, or should it stay with the snare?", track=m.track.id, weight=0.3
-                )
-            )
+            text = f"{what}, or should it stay with the snare?"
+            out.append(Question(code="align.delay", text=text, track=m.track.id, weight=0.3))
     for track, evidence in zip(overheads[1:], opposite[1:], strict=True):
         if evidence < -6.0:
             text = f"{track.label}: is its polarity opposite to {overheads[0].label}?"

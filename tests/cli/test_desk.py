@@ -85,6 +85,35 @@ def test_a_correction_changes_its_own_drum_and_answers_its_question(finished: Pa
     assert json.loads((finished / "plan.json").read_text("utf-8"))["figures"]["corrections"]["found"]
 
 
+def test_a_stroke_that_is_added_has_the_level_it_has(finished: Path) -> None:
+    desk = open_desk(finished)
+    soft = min((h for h in desk.plan.hits_of("04 Floor Tom.wav") if h.confidence > 0.9), key=lambda h: h.level_db)
+    edits = {"schema": 1, "hit": [{"track": "floor", "time_s": soft.time_s, "do": "leave out"},
+                                  {"track": "floor", "time_s": soft.time_s, "do": "add"}]}  # fmt: skip
+    (finished / "corrections.toml").write_text(Corrections.from_dict(edits).to_toml(), "utf-8")
+    desk.render()
+    (added,) = [h for h in desk.plan.hits if h.source == "added"]
+    assert soft.level_db < -3.0
+    assert added.level_db == pytest.approx(soft.level_db, abs=2.5)  # that one is told by bands, this one by the whole
+
+
+def test_a_take_that_has_moved_is_found_again(finished: Path) -> None:
+    take = finished.parent / "take"
+    moved = take.rename(take.with_name("elsewhere"))
+    with pytest.raises(PlanError, match="add --take TAKE"):
+        open_desk(finished)
+    open_desk(finished, moved).render()
+    assert open_desk(finished).take.tracks  # where it is now has been noted
+
+
+def test_a_role_that_was_corrected_is_what_the_page_shows(finished: Path) -> None:
+    (finished / "corrections.toml").write_text('[[role]]\ntrack = "03 Rack Tom"\nrole = "other"\n', "utf-8")
+    open_desk(finished).render()
+    page = (finished / "report.html").read_text("utf-8")
+    row = page[page.index(">03 Rack Tom") :]
+    assert "<td>no drum</td>" in row[: row.index("</tr>")]
+
+
 def test_a_silenced_span_is_silent_in_the_stem_and_a_kept_one_is_the_recording(finished: Path) -> None:
     import numpy as np
     import soundfile

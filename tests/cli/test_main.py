@@ -79,7 +79,7 @@ def failing(error: BaseException) -> click.Command:
         (errors.UnknownProcessorError("x: no such processor"), 2, "x: no such processor"),
         (errors.AudioFileError("a.wav: no audio"), 1, "a.wav: no audio"),
         (errors.TakeError("a: two\nlines"), 1, "a: two lines"),
-        (errors.ChainError("gate: needs hits"), 1, "gate: needs hits"),
+        (errors.ChainError("gate: needs hits"), 2, "gate: needs hits"),
         (
             PermissionError(13, "Permission denied", "x.wav"),
             1,

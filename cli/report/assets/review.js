@@ -56,7 +56,7 @@
   const covers = (e, t, s) => e.track === t.name && e.from_s <= s && e.to_s >= s;
   const settled = (q, k) => {
     const t = data.tracks[q.track], of = (table) => (corrections[table] || []).filter((e) => e.track === t.name);
-    if (q.code.startsWith("align.")) return of("delay").length > 0;
+    if (q.code.startsWith("align.")) return of("delay").length > 0 || of("parameter").some((e) => e.processor === "align" && e.name === "accept");
     if (q.code === "inputs.role") return of("role").length > 0;
     if (!q.times.length) return of("span").length + of("parameter").length + of("hit").length > 0;
     const s = local(t, q.times[k]);
@@ -149,7 +149,10 @@
     answer(group, what) {
       const q = data.questions[group], t = data.tracks[q.track];
       return edit(() => {
-        if (what === "own delay" || what === "same delay" || what === "turn") {
+        if (what === "accept") {
+          corrections.parameter = rows("parameter").filter((e) => !(e.track === t.name && e.processor === "align" && e.name === "accept"));
+          corrections.parameter.push({ track: t.name, processor: "align", name: "accept", value: "unsure" });
+        } else if (what === "own delay" || what === "same delay" || what === "turn") {
           const now = t.delay || [0, 1], [samples, polarity] = what === "own delay" ? t.own : [now[0], what === "turn" ? -now[1] : now[1]];
           corrections.delay = rows("delay").filter((e) => e.track !== t.name);
           corrections.delay.push({ track: t.name, samples, polarity });

@@ -1,7 +1,9 @@
 """What a correction does besides changing hits: it answers questions, and what was found stays known."""
 
+import dataclasses
+
 from spillgate.dsp.plan.corrections import Corrections
-from spillgate.dsp.plan.laying import lay_delays, lay_hits
+from spillgate.dsp.plan.laying import ask_of_spans, lay_delays, lay_hits
 from spillgate.dsp.plan.model import Hit, Plan, Question, TrackFacts
 
 SR = 48_000
@@ -82,3 +84,20 @@ def test_a_delay_by_hand_answers_what_is_asked_about_it() -> None:
     row = {"track": "a", "samples": 12.0}
     plan = lay_delays(asked, Corrections.from_dict({"delay": [row]}), lambda name: name)
     assert [q.track for q in plan.questions] == ["b"]
+
+
+def test_a_span_that_cannot_be_silenced_is_asked_about() -> None:
+    rows = [
+        {"track": "a", "from_s": 0.1, "to_s": 0.2, "do": "silence"},
+        {"track": "b", "from_s": 9.0, "to_s": 9.5, "do": "keep"},
+        {"track": "s", "from_s": 0.1, "to_s": 0.2, "do": "silence"},
+        {"track": "s", "from_s": 0.1, "to_s": 0.2, "do": "keep"},
+    ]
+    snare = dataclasses.replace(facts("s", "snare"), role="snare")
+    plan = PLAN.replace(tracks=(*PLAN.tracks, snare))
+    asked = ask_of_spans(plan, Corrections.from_dict({"span": rows}), lambda name: name).questions
+    assert [q.text for q in asked if q.code == "correction.span"] == [
+        "corrections: [[span]] 2: b has no 9.000 s (it lasts 1.000 s); is it still wanted?",
+        "corrections: [[span]] 3: s is not a track that is opened and closed, so 'silence' was not done; "
+        "is it still wanted?",
+    ]

@@ -187,6 +187,25 @@ def test_copies_of_a_hit_count_once() -> None:
     assert rows(found)["tom1"].confidence != "sure"
 
 
+def test_a_snare_that_is_struck_once_moves_the_kit_once_the_engineer_says_so() -> None:
+    take, plan = made(turn=("snare", "bottom"))
+    first = min(h.time_s for h in plan.hits if h.track == "snare")
+    plan = plan.with_hits(tuple(h for h in plan.hits if h.drum != "snare" or h.time_s < first + 0.01))
+    asked = Align().decide(take, plan)
+    assert rows(asked)["snare"].confidence == "likely"
+    assert delays(asked) == {}
+    (question,) = [q for q in asked.questions if q.code == "align.snare" and q.track == "snare"]
+    # 150.3 samples at 44.1 kHz; 344.6 m/s at 21 °C in moist air (Cramer 1993)
+    expected = (
+        "snare: does it reach left 3.41 ms later (117 cm) with its polarity turned? Nothing moves until that is clear."
+    )
+    assert question.text == expected
+    told = Align(tracks={"snare": {"accept": "unsure"}}).decide(take, plan)
+    assert delays(told)["snare"] == (pytest.approx(150.3, abs=0.05), -1)
+    assert delays(told)["tom1"] == (pytest.approx(140.6, abs=0.05), 1)
+    assert not [q for q in told.questions if q.code == "align.snare"]
+
+
 def test_workers_change_no_bit(kit: tuple[Take, Plan]) -> None:
     take, plan = kit
     one, four = Align().decide(take, plan), Align().decide(take.replace(workers=4), plan)
