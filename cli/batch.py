@@ -68,7 +68,7 @@ def command(
     from spillgate.cli.takes_page import ranked
     from spillgate.dsp.errors import DspError, OutputError, TakeError
     from spillgate.dsp.plan.output import Output
-    from spillgate.dsp.words import counted
+    from spillgate.dsp.words import counted, printable
 
     tree = Path(folder)
     if not tree.is_dir():
@@ -103,10 +103,10 @@ def command(
         click.echo(f"{done} of {len(outcomes)} takes done" + (f", {again} of them before" if again else "") + ".")
         asked = [o for o in ranked(outcomes) if o.questions][:5]
         for o in asked:
-            click.echo(f"  {o.take}: {counted(o.questions, 'question')}")
+            click.echo(printable(f"  {o.take}: {counted(o.questions, 'question')}"))
         click.echo(f"Overview, the worst first: {out / 'takes.html'}")
     for o in failed:
-        click.echo(f"{o.take}: {o.verdict}", err=True)
+        click.echo(printable(f"{o.take}: {o.verdict}"), err=True)
     if failed:
         raise DspError(f"{len(failed)} of {len(outcomes)} takes failed; mend them and start the same command again")
 
@@ -116,8 +116,8 @@ def _write(outcomes: Sequence[Outcome], of: int, out: Path) -> None:
     from spillgate.dsp.writing import write_atomically
 
     out.mkdir(parents=True, exist_ok=True)
-    write_atomically(out / "takes.csv", table(outcomes).encode())
-    write_atomically(out / "takes.html", overview(outcomes, of).encode())
+    write_atomically(out / "takes.csv", table(outcomes).encode("utf-8", "backslashreplace"))
+    write_atomically(out / "takes.html", overview(outcomes, of).encode("utf-8", "backslashreplace"))
 
 
 @contextlib.contextmanager

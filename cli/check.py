@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
+UNFINISHED = ".check-"
+"""Begins the names of what a check that was killed may leave in its folder."""
+
 MEND = 3
 """Exit code if something must be mended."""
 
@@ -186,7 +189,7 @@ def check_room(out: Path, take: Path, overwrite: bool) -> None:
         raise OutputError(f"{out}: lies in the take; choose a folder outside {take}")
     if out.exists() and not out.is_dir():
         raise OutputError(f"{out}: is a file; choose a folder")
-    if not out.is_dir() or not any(out.iterdir()):
+    if not out.is_dir() or all(p.name.startswith(UNFINISHED) for p in out.iterdir()):
         return
     if (out / "stems").exists():
         raise OutputError(f"{out}: holds the output of a run; choose another folder")
@@ -208,7 +211,9 @@ def write(take: Take, plan: Plan, out: Path) -> None:
 
     try:
         out.mkdir(parents=True, exist_ok=True)
-        new = Path(tempfile.mkdtemp(prefix=".check-", dir=out))
+        for left in out.glob(f"{UNFINISHED}*"):  # of a check that was killed
+            shutil.rmtree(left, ignore_errors=True)
+        new = Path(tempfile.mkdtemp(prefix=UNFINISHED, dir=out))
     except OSError as error:
         raise OutputError(f"{out}: cannot be written to ({error.strerror}); choose another folder") from error
     try:

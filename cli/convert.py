@@ -41,6 +41,9 @@ AMOUNT = re.compile(r"\s*([+-]?\d*[.,]?\d+(?:[eE][+-]?\d+)?)\s*([a-zA-Z'\"]*)\s*
 FEET_INCHES = re.compile(r"\s*(\d+)\s*(?:'|ft|feet)\s*(\d*[.,]?\d+)\s*(?:\"|in|inch|inches)\s*", re.IGNORECASE)
 
 
+SMALLEST, LARGEST = 1e-9, 1e9
+"""Amounts that are believed, in any unit."""
+
 RATE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(k|hz|khz)?", re.IGNORECASE)
 RATES_ALLOWED = (8_000, 768_000)
 """Sample rates that are believed, Hz."""
@@ -92,6 +95,8 @@ def seconds_of(text: str, sr: int, c: float) -> float:
         raise ParameterError(f"{text}: has no unit; write e.g. {found[1]}cm, {found[1]}ms or {found[1]}samples")
     if amount <= 0:
         raise ParameterError(f"{text}: must be more than 0")
+    if not SMALLEST <= amount <= LARGEST:
+        raise ParameterError(f"{text}: must lie between {SMALLEST:g} and {LARGEST:g}")
     if unit in METRES:
         return amount * METRES[unit] / c
     if unit in SECONDS:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +32,9 @@ Row = tuple[str, str, str, str]
 
 DIFFERS = "differs"
 
+MARK = "demo.json"
+"""Beside the take: hashes of the recordings that the demo made, so that another demo takes away these and no others."""
+
 
 @click.command(
     short_help="Make a take whose truth is known and run the main job on it.",
@@ -55,6 +59,7 @@ def command(folder: Path, workers: int | None, overwrite: bool, as_json: bool, q
     from spillgate.dsp.chain import Chain
     from spillgate.dsp.synth.demo import demo
     from spillgate.dsp.synth.writing import write_take
+    from spillgate.dsp.writing import write_atomically
 
     check_output(out, take_folder, overwrite)
     silent = quiet or as_json
@@ -62,9 +67,11 @@ def command(folder: Path, workers: int | None, overwrite: bool, as_json: bool, q
         if tell is not None:
             tell(0, 1, "making the take")
         made = demo()
-        for name in {t.file.name for t in made.take.tracks}:
-            (take_folder / name).unlink(missing_ok=True)  # our own, from an earlier demo
+        names = {t.file.name for t in made.take.tracks}
+        _clear(take_folder, names, folder / MARK)
         write_take(made, take_folder)
+        hashes = {name: _digest(take_folder / name) for name in sorted(names)}
+        write_atomically(folder / MARK, (json.dumps({"take": hashes}, indent=1) + "\n").encode())
     take, plan, report = main_job(
         take_folder, out, Chain.from_names(), workers=workers, overwrite=overwrite, quiet=silent
     )
@@ -77,6 +84,24 @@ def command(folder: Path, workers: int | None, overwrite: bool, as_json: bool, q
 
         show(take, plan, report, out)
         _table(rows, take_folder, out)
+
+
+def _clear(folder: Path, names: Iterable[str], mark: Path) -> None:
+    """Take away the take of an earlier demo, and no file of anybody else."""
+    there = [folder / n for n in sorted(names) if (folder / n).is_symlink() or (folder / n).exists()]
+    try:
+        ours = json.loads(mark.read_text("utf-8"))["take"] if there else {}
+    except (OSError, ValueError, KeyError, TypeError):
+        ours = {}
+    for path in there:
+        if folder.is_symlink() or path.is_symlink() or not path.is_file() or ours.get(path.name) != _digest(path):
+            raise OutputError(f"{path}: is no recording that a demo made; choose another folder for the demo")
+    for path in there:
+        path.unlink()
+
+
+def _digest(path: Path) -> str:
+    return hashlib.blake2b(path.read_bytes(), digest_size=16).hexdigest()
 
 
 def comparison(made: MadeTake, plan: Plan) -> list[Row]:

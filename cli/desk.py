@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from spillgate.cli.job import laid_over, read_own, with_doubts, write_output
-from spillgate.cli.output import fill, refuse_links, settle, stamps_of
+from spillgate.cli.output import fill, refuse_links, refuse_recordings, settle, stamps_of
 from spillgate.cli.report import Pictures
 from spillgate.dsp import reading
 from spillgate.dsp.chain import ASKED, Chain, Memory, with_roles
@@ -242,6 +242,7 @@ def open_desk(out: Path, moved_to: Path | None = None, workers: int = 1, progres
     refuse_links(out, folder)
     before = stamps(folder)
     take = open_take(folder, inputs=inputs, workers=workers, progress=progress)
+    refuse_recordings(out, take)
     now = fingerprints(take)
     for facts in plan.tracks:
         if facts.fingerprint and now.get(facts.file) != facts.fingerprint:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spillgate.cli.options import default_workers
-from spillgate.cli.output import check_output, fill, stamps_of
+from spillgate.cli.output import check_output, fill, refuse_recordings, stamps_of
 
 if TYPE_CHECKING:
     from spillgate.cli.report import Pictures, Words
@@ -103,6 +103,7 @@ def main_job(
         take = open_take(folder, inputs=inputs, workers=workers or default_workers(), progress=progress)
         for processor in chain.processors:
             processor.check_tracks(take)
+        refuse_recordings(out, take)
         wanted = output or Output()
         check_targets(take, with_output(Plan(), wanted))
         with fill(out) as (new, work):
@@ -132,10 +133,15 @@ def laid_over(out: Path, inputs: Path | None) -> dict[str, str]:
 
 def read_own(out: Path) -> Corrections:
     """Read the corrections in an output folder; empty if there are none."""
+    from spillgate.dsp.errors import PlanError
     from spillgate.dsp.plan.corrections import Corrections, read_corrections
 
     path = out / CORRECTIONS
-    return read_corrections(path) if path.is_file() else Corrections()
+    if path.is_symlink() or path.exists():
+        if not path.is_file():
+            raise PlanError(f"{path}: cannot be read as a file; mend it, or take it away to undo all corrections")
+        return read_corrections(path)
+    return Corrections()
 
 
 def write_output(

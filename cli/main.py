@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from spillgate.dsp.errors import ChainError, DspError, ParameterError, PluginWarning
+from spillgate.dsp.words import printable
 
 __all__ = ["main"]
 
@@ -127,9 +128,7 @@ def _say(text: str, code: int) -> int:
     line = " ".join(text.split())
     if len(line) > LONGEST_LINE:
         line = line[: LONGEST_LINE // 2] + " … " + line[-LONGEST_LINE // 2 :]
-    # names come from strangers: what would steer the terminal is shown, not done
-    line = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in line)
-    click.echo(f"spillgate: {line}", err=True)
+    click.echo(f"spillgate: {printable(line)}", err=True)
     return code
 
 

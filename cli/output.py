@@ -14,12 +14,25 @@ import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from spillgate.dsp.errors import OutputError
 from spillgate.dsp.writing import FileCopy, synced, write_atomically
 
-__all__ = ["WORK", "BusyError", "aside", "check_output", "fill", "refuse_links", "settle", "stamps_of"]
+if TYPE_CHECKING:
+    from spillgate.dsp.take.model import Take
+
+__all__ = [
+    "WORK",
+    "BusyError",
+    "aside",
+    "check_output",
+    "fill",
+    "refuse_links",
+    "refuse_recordings",
+    "settle",
+    "stamps_of",
+]
 
 WORK = ".work"
 """Folder inside the output for everything that is gone at the end."""
@@ -87,6 +100,21 @@ def refuse_links(out: Path, take: Path) -> None:
         folder = (out / name).resolve()
         if folder == home or home in folder.parents:
             raise OutputError(f"{out / name}: leads into the take; remove that link")
+
+
+def refuse_recordings(out: Path, take: Take) -> None:
+    """Make sure that no recording lies in an output: a link in the take may lead there.
+
+    Raises
+    ------
+    OutputError
+        Names the recording.
+    """
+    homes = [out.resolve(), *((out / name).resolve() for name in FOLDERS)]
+    for file in {f.name: f for t in take.tracks for f in t.files}.values():
+        path = file.path.resolve()
+        if any(home in path.parents for home in homes):
+            raise OutputError(f"{file.name}: leads to {path.parent}, into the output; choose another folder for it")
 
 
 def settle(out: Path) -> None:
@@ -245,14 +273,19 @@ def _write_journal(new: Path, out: Path, whole: bool) -> None:
     files.sort(key=lambda n: n == "plan.json")  # last: an output with a plan is whole
     for name in files:
         synced(new / name)
+    stated = _earlier_files(new, stated=True)
+    lost = sorted(n for n in stated - set(files) if whole or not (out / n).is_file())
+    if lost:
+        raise OutputError(f"{new / lost[0]}: gone before it was put in place; start again")
     gone = _earlier_files(out, stated=not whole)
     if not whole:
-        still = _earlier_files(new, stated=True)
-        gone = gone - still if still else set()
-    gone |= {f"model/{p.name}" for p in (out / "model").glob("*.npz")}
-    if whole:
-        kinds = ("before", "after", "removed")
-        gone |= {f"previews/{p.name}" for k in kinds for p in (out / "previews").glob(f"*-{k}.flac")}
+        gone = gone - stated if stated else set()
+    if not (out / "model").is_symlink():
+        gone |= {f"model/{p.name}" for p in (out / "model").glob("*.npz")}
+    if not (out / "previews").is_symlink():
+        page = (new / "report.html").read_text("utf-8") if (new / "report.html").is_file() else ""
+        there = {p.name for k in ("before", "after", "removed") for p in (out / "previews").glob(f"*-{k}.flac")}
+        gone |= {f"previews/{name}" for name in there if whole or (page and name not in page)}
     first = not (out / "plan.json").exists()
     entry = {"files": files, "gone": sorted(gone - set(files)), "first": first}
     write_atomically(out / WORK / JOURNAL, json.dumps(entry, ensure_ascii=False).encode())
@@ -270,7 +303,7 @@ def _journal(out: Path) -> dict[str, Any] | None:
 
 def _inside(name: object) -> bool:
     """Whether a name read from a file leads to something inside the output."""
-    if not isinstance(name, str) or not name or "\0" in name or "\\" in name:
+    if not isinstance(name, str) or not name or "\0" in name or ("\\" in name and sys.platform == "win32"):
         return False
     parts = PurePosixPath(name).parts
     return parts[0] != "/" and ".." not in parts and ":" not in parts[0]
@@ -286,7 +319,8 @@ def _put_in_place(out: Path) -> None:
         for name in journal["files"]:
             if (work / "new" / name).is_file():
                 _move(work / "new" / name, out / name)
-        for name in journal["gone"]:
+        lost = [n for n in journal["files"] if not (out / n).is_file()]
+        for name in () if lost else journal["gone"]:
             if (out / name).is_symlink() or (out / name).is_file():
                 (out / name).unlink()
         with contextlib.suppress(OSError):  # not there, or not empty
@@ -296,6 +330,9 @@ def _put_in_place(out: Path) -> None:
         raise OutputError(f"{where}: cannot be put in place ({error.strerror}); mend that and start again") from error
     (work / JOURNAL).unlink()
     shutil.rmtree(work, ignore_errors=True)
+    if lost:
+        more = f" and {len(lost) - 1} more" if len(lost) > 1 else ""
+        raise OutputError(f"{out / lost[0]}{more}: gone before it was put in place; start again with --overwrite")
 
 
 def _move(path: Path, target: Path) -> None:

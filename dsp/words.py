@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["clock", "counted", "duration", "listed"]
+__all__ = ["clock", "counted", "duration", "listed", "printable"]
 
 
 def clock(seconds: float, places: int = 3) -> str:
@@ -50,6 +50,26 @@ def duration(seconds: float) -> str:
     ('20 s', '4:05 min')
     """
     return f"{round(seconds)} s" if round(seconds) < 60 else f"{clock(seconds, 0)} min"
+
+
+def printable(text: str) -> str:
+    r"""Give a text that steers no terminal: names come from strangers.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    text : str
+        On one line; what would steer is shown instead of done.
+
+    Examples
+    --------
+    >>> print(printable("Tom" + chr(10) + "1" + chr(27)))
+    Tom\n1\x1b
+    """
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
 def counted(n: int, word: str) -> str:

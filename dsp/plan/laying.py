@@ -52,6 +52,16 @@ def lay_hits(plan: Plan, corrections: Corrections, find: Callable[[str], str]) -
                 f"{edit.where or corrections.source}: {edit.track} has no {edit.time_s:.3f} s (it lasts {length})"
             )
             continue
+        if fact.drum is None:
+            unmatched.append(f"{edit.where or corrections.source}: {edit.track} is the mic of no drum and has no hits")
+            continue
+        if edit.do == "move" and edit.to_s is not None and not 0.0 <= edit.to_s <= fact.n_samples / plan.sr:
+            length = f"{fact.n_samples / plan.sr:.3f} s"
+            unmatched.append(
+                f"{edit.where or corrections.source}: {edit.track} has no {edit.to_s:.3f} s (it lasts {length}), "
+                "so the hit was not moved"
+            )
+            continue
         if edit.do == "add":
             close = [k for k, h in enumerate(hits) if h.track == track and abs(h.time_s - time) <= MATCH_S]
             if not close:

@@ -68,7 +68,7 @@ class Align(Processor):
     def decide(self, take: Take, plan: Plan) -> Plan:
         """Return the plan with alignments, moves, questions and figures."""
         from spillgate.dsp.core.timing.drum_timing import answers
-        from spillgate.dsp.core.timing.kit_timing import Mover, move_kit
+        from spillgate.dsp.core.timing.kit_timing import Mover, move_kit, odd_sign_out, usual_sign
         from spillgate.dsp.processors.align_measure import drums_of, measure_drum
 
         overheads = _overheads(take)
@@ -80,10 +80,15 @@ class Align(Processor):
         timings = take.map(lambda s: None if s.evidence is None else answers(s.evidence, second), sounds)
         mics = [m for s, t in zip(sounds, timings, strict=True) for m in _mics(s, t, overheads, signs)]
         choices = {m.track.id: _choose(m, self.for_track(m.track), overheads, take) for m in mics}
+        judged = _judged(mics)
+        # of two overheads that are opposite one is wrong: close mics are turned against the right one
+        normal = usual_sign(judged.values(), signs) if min(signs, default=1) < 0 else 1
+        heard_by = {t.id: s * normal for t, s in zip(overheads, signs, strict=True)}
         movers = []
         for m in mics:
             own = self.for_track(m.track)
-            lag, _, sign = choices[m.track.id]
+            lag, target, sign = choices[m.track.id]
+            sign *= heard_by.get(target, normal)
             good = lag is not None and RANK[lag.confidence] >= RANK[own.accept]
             turn = lag is not None and (lag.confidence == "sure" or own.accept == "unsure")
             delay = lag.lag_samples if lag else 0.0
@@ -102,8 +107,10 @@ class Align(Processor):
             if v.delay != 0.0 or v.polarity != 1
         }
         figures = _figures(take, mics, overheads, signs, opposite, moved, snare if self.move == "close" else None)
+        figures["flipped"] = odd_sign_out(judged, signs)
         settled = {m.track for m in movers if m.accepted}
-        questions = _questions(take, mics, choices, overheads, opposite, snare, snare_drum, settled)
+        odd = [t for t in overheads if heard_by[t.id] < 0]
+        questions = _questions(take, mics, choices, overheads, odd, snare, snare_drum, settled)
         plan = plan.replace(alignments=rows).with_steps(self.name, steps)
         return plan.with_questions("align.", questions).with_figures(self.name, figures)
 
@@ -265,6 +272,21 @@ def _other_row(track: Track, moved: Moved) -> Alignment:
     )
 
 
+def _judged(mics: Sequence[_Mic]) -> dict[str, tuple[str, str | None, int, float, float]]:
+    """Give what each microphone's polarity is judged by: role, position, sign against the first overhead, evidence."""
+    return {
+        m.track.id: (
+            m.track.role,
+            m.track.position,
+            next(iter(m.lags.values())).sign,
+            min(max(v.margin for v in m.lags.values()), 1e9),
+            max(v.lead for v in m.lags.values()),
+        )
+        for m in mics
+        if m.lags and all(RANK[v.confidence] for v in m.lags.values())
+    }
+
+
 def _figures(
     take: Take,
     mics: Sequence[_Mic],
@@ -275,7 +297,7 @@ def _figures(
     snare: float | None,
 ) -> dict[str, Any]:
     """Plain figures for reports and for the check."""
-    from spillgate.dsp.core.timing.kit_timing import odd_sign_out, overhead_mismatch, sides, swapped
+    from spillgate.dsp.core.timing.kit_timing import overhead_mismatch, sides, swapped
 
     names = {t.id: t.position or t.label for t in overheads}
     pairs = {
@@ -299,18 +321,6 @@ def _figures(
     figures: dict[str, Any] = {"pairs": pairs, "kit_later_ms": round(1000 * (snare or 0.0) / take.sr, 3)}
     late = {m.track.id: round(1000 * m.arrival_s, 2) for m in mics if m.arrival_s is not None}
     figures["unusual_arrival_ms"] = late
-    judged = {
-        m.track.id: (
-            m.track.role,
-            m.track.position,
-            next(iter(m.lags.values())).sign,
-            min(max(v.margin for v in m.lags.values()), 1e9),
-            max(v.lead for v in m.lags.values()),
-        )
-        for m in mics
-        if m.lags and all(RANK[v.confidence] for v in m.lags.values())
-    }
-    figures["flipped"] = odd_sign_out(judged)
     if len(overheads) < 2 or {overheads[0].position, overheads[1].position} != {"left", "right"}:
         return figures
     left, right = overheads[0].id, overheads[1].id
@@ -340,7 +350,7 @@ def _questions(
     mics: Sequence[_Mic],
     choices: Mapping[str, tuple[Lag | None, str, int]],
     overheads: Sequence[Track],
-    opposite: Sequence[float],
+    odd: Sequence[Track],
     snare: float | None,
     snare_drum: str,
     settled: Collection[str],
@@ -369,8 +379,9 @@ def _questions(
         elif lag.confidence == "likely" and m.drum != snare_drum:
             text = f"{what}, or should it stay with the snare?"
             out.append(Question(code="align.delay", text=text, track=m.track.id, weight=0.3))
-    for track, evidence in zip(overheads[1:], opposite[1:], strict=True):
-        if evidence < -6.0:
-            text = f"{track.label}: is its polarity opposite to {overheads[0].label}?"
+    for track in odd:
+        other = next((t for t in overheads if t not in odd), None)
+        if other is not None:
+            text = f"{track.label}: is its polarity opposite to {other.label}?"
             out.append(Question(code="align.overheads", text=text, track=track.id, weight=3.0))
     return tuple(out)

@@ -307,6 +307,13 @@ def _long_enough(tracks: tuple[Track, ...], timed: set[str], unfit: _Unfit) -> t
         for t in drums
         if t.stop - t.start < limit and t.file.name not in timed
     }
+    if 2 * len(short) > len(drums):  # the odd one out is the long one
+        usual = sorted(short.values())[len(short) // 2]
+        odd = {t.file.name: (t.stop - t.start) / t.file.sr for t in drums if t.file.name not in {*short, *timed}}
+        for name, seconds in odd.items():
+            text = f"{name}: lasts {seconds:.1f} s, but most others {usual:.1f} s; it seems to belong to another take"
+            _tell(name, TakeError(text), unfit)
+        return tuple(t for t in tracks if t.file.name not in odd)
     for name, seconds in short.items():
         _tell(
             name,

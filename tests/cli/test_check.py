@@ -74,6 +74,11 @@ def test_verdict_first_and_exit_code_3(broken: Path, tmp_path: Path) -> None:
     assert again.exit_code == 1
     assert "--overwrite" in again.output
     assert run(broken, "-o", out, "--overwrite", "--quiet").exit_code == 3
+    # what a check that was killed leaves stands in nobody's way
+    left = out.with_name("killed") / ".check-abc"
+    left.mkdir(parents=True)
+    assert run(broken, "-o", left.parent, "--quiet").exit_code == 3
+    assert not left.exists()
 
 
 def test_json_says_the_same(broken: Path) -> None:

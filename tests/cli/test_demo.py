@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from spillgate.cli.demo import comparison
+from spillgate.cli.demo import MARK, _clear, _digest, comparison
+from spillgate.dsp.errors import OutputError
 from spillgate.dsp.plan import Alignment, Hit, Plan, TrackFacts
 
 SR = 48_000
@@ -111,3 +112,32 @@ def test_from_end_to_end(spillgate: Run, tmp_path: Path) -> None:
         assert rows[planted]["differs"] == "", rows[planted]
     kick = next(r for w, r in rows.items() if w.startswith("hits in") and "Kick" in w)
     assert kick["differs"] == "", kick
+
+
+def test_a_demo_takes_away_its_own_recordings_and_no_others(tmp_path: Path) -> None:
+    take, mark = tmp_path / "take", tmp_path / MARK
+    take.mkdir()
+    kick, snare = take / "Kick.wav", take / "Snare.wav"
+    kick.write_bytes(b"a demo's")
+    snare.write_bytes(b"somebody's")
+    mark.write_text(json.dumps({"take": {"Kick.wav": _digest(kick)}}))
+    _clear(take, ["Kick.wav", "Tom.wav"], mark)
+    assert not kick.exists()
+    with pytest.raises(OutputError, match=r"Snare.wav: is no recording that a demo made"):
+        _clear(take, ["Snare.wav"], mark)
+    kick.symlink_to(snare)
+    with pytest.raises(OutputError, match=r"Kick.wav: is no recording"):
+        _clear(take, ["Kick.wav"], mark)
+    assert snare.read_bytes() == b"somebody's"
+    mark.write_text("{")
+    with pytest.raises(OutputError):
+        _clear(take, ["Snare.wav"], mark)
+
+
+def test_overwriting_a_demo_spares_what_was_put_there(inside: Run, tmp_path: Path) -> None:
+    real = tmp_path / "sess" / "take" / "02 Snare Top.wav"
+    real.parent.mkdir(parents=True)
+    real.write_bytes(b"the only copy")
+    result = inside("demo", "sess", "--overwrite", "--quiet")
+    assert (result.returncode, real.read_bytes()) == (1, b"the only copy")
+    assert "is no recording that a demo made" in result.stderr

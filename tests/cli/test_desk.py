@@ -201,3 +201,33 @@ def test_a_parameter_of_a_processor_that_was_not_run_is_a_question(finished: Pat
     assert "[[parameter]] 1: spill was not run, so limit_db of 03 Rack Tom was not set" in " ".join(
         result.stdout.split()
     )
+
+
+def test_a_recording_that_is_a_link_into_the_output_is_refused(finished: Path, inside: Run) -> None:
+    take = finished.parent / "linked"
+    take.mkdir()
+    for stem in (finished / "stems").glob("*.wav"):
+        (take / stem.name).symlink_to(stem)
+    before = {p: p.read_bytes() for p in (finished / "stems").iterdir()}
+    result = inside("run", take, "-o", finished, "--overwrite", "--quiet")
+    assert result.returncode == 1
+    assert "into the output; choose another folder for it" in result.stderr
+    assert {p: p.read_bytes() for p in (finished / "stems").iterdir()} == before
+
+
+def test_corrections_that_cannot_be_read_are_not_no_corrections(finished: Path, inside: Run) -> None:
+    (finished / "corrections.toml").symlink_to(finished / "not there")
+    result = inside("render", finished)
+    assert result.returncode == 1
+    assert "cannot be read as a file" in result.stderr
+
+
+def test_a_hit_moved_out_of_the_recording_stays_and_is_asked_about(finished: Path, inside: Run) -> None:
+    hit = open_desk(finished).plan.hits_of("03 Rack Tom.wav")[1]
+    text = f'[[hit]]\ntrack = "tom1"\ntime_s = {hit.time_s}\ndo = "move"\nto_s = -0.5\n'
+    text += '[[hit]]\ntrack = "05 OH L"\ntime_s = 1.0\ndo = "add"\n'
+    (finished / "corrections.toml").write_text(text, "utf-8")
+    result = inside("render", finished)
+    assert "tom1 has no -0.500 s (it lasts 4.000 s), so the hit was not moved; is it still wanted?" in result.stdout
+    assert "is the mic of no drum and has no hits; is it still wanted?" in result.stdout
+    assert hit in open_desk(finished).plan.hits

@@ -293,3 +293,30 @@ def test_overwriting_removes_previews_of_the_earlier_run_rendering_again_keeps_t
     assert (out / "previews" / "Tom-1b12-removed.flac").exists()
     finished(out, "Kick.wav")
     assert everything(out / "previews") == {"my own.flac"}
+
+
+def test_a_file_that_is_gone_before_it_is_put_in_place_is_told(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    plan = json.dumps({"figures": {"render": {"files": {"Kick.wav": ["stems/Kick.wav"]}}}, "tracks": []})
+    with pytest.raises(OutputError, match="gone before it was put in place"), fill(out) as (new, _):
+        (new / "plan.json").write_text(plan)
+    assert not (out / "plan.json").exists()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such names there")
+def test_a_backslash_in_a_name_is_a_character_like_others(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    with fill(out) as (new, _):
+        (new / "stems").mkdir()
+        (new / "stems" / "Tom\\1.wav").write_text("sound")
+    assert (out / "stems" / "Tom\\1.wav").read_text() == "sound"
+
+
+def test_previews_that_the_page_no_longer_shows_go(tmp_path: Path) -> None:
+    out = finished(tmp_path / "out", "Kick.wav")
+    (out / "previews").mkdir()
+    for name in ("Tom-1b12-removed.flac", "Tom-2b12-removed.flac"):
+        (out / "previews" / name).write_text("sound")
+    with fill(out, whole=False) as (new, _):
+        (new / "report.html").write_text("previews/Tom-2b12-removed.flac")
+    assert everything(out / "previews") == {"Tom-2b12-removed.flac"}

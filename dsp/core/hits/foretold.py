@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from spillgate.dsp.core.hits.lows import N_LOWS, range_of
 
-__all__ = ["FIT_MS", "GAP_MS", "ORDERS", "RIDGE", "fit_recursion", "innovations"]
+__all__ = ["FIT_MS", "GAP_MS", "ORDERS", "RIDGE", "fit_recursion", "innovations", "piece"]
 
 ORDERS = (10, 16)
 """Coefficients of the recursion in each range; two foretell one decaying tone.  This and the next three: tuned on made
@@ -48,7 +48,8 @@ def innovations(
     -------
     after, before : ndarray, shape (n_moments, 2), float32
         Mean square of the error of foretelling each sample from those before it, from each moment on and in the past
-        to which the recursion was fitted; in the lowest range and in all.  0 where there is not enough past.
+        to which the recursion was fitted; in the lowest range and in all.  Beyond its ends the sound stays at its
+        first or last value.
 
     Notes
     -----
@@ -66,16 +67,26 @@ def innovations(
 
 
 @njit(nogil=True, cache=True)
+def piece(x, begin, last):  # type: ignore[no-untyped-def]
+    """Samples from `begin` to before `last`; beyond the ends the first and the last one stand for what is not there."""
+    if begin >= 0 and last <= len(x):
+        return x[begin:last].astype(np.float64)
+    y = np.zeros(last - begin)
+    for i in range(len(y)):
+        if len(x) > 0:
+            y[i] = x[min(max(begin + i, 0), len(x) - 1)]
+    return y
+
+
+@njit(nogil=True, cache=True)
 def _innovations(x, stops, n_fit, firsts, n_error, order, ridge):  # type: ignore[no-untyped-def]
     found = np.zeros((2, len(stops)))
     products = np.empty((order + 1, order + 1))
     w = np.empty(order)
     for j in range(len(stops)):
         begin, last = stops[j] - n_fit - order, firsts[j] + n_error
-        if begin < 0 or last > len(x):
-            continue
         start, stop, first = order, order + n_fit, firsts[j] - begin
-        y = x[begin:last].astype(np.float64)
+        y = piece(x, begin, last)
         y -= y[: stops[j] - begin].mean()  # an offset is no tone
         fit_recursion(y, start, stop, products, w, ridge)
         for k in range(2):

@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from spillgate.dsp.core.hits.foretold import FIT_MS, GAP_MS, ORDERS, RIDGE, fit_recursion
+from spillgate.dsp.core.hits.foretold import FIT_MS, GAP_MS, ORDERS, RIDGE, fit_recursion, piece
 
 __all__ = ["NOT_NEAR", "SHAPE_LEAD_MS", "SHAPE_SLACK_MS", "of_own_shape"]
 
@@ -56,8 +56,8 @@ def of_own_shape(
     Returns
     -------
     share : ndarray, shape (n_moments,), float32
-        Correlation, 0 to 1, with what of the drum's own shape the other that fits best cannot account for.  0 where
-        there is not enough past.
+        Correlation, 0 to 1, with what of the drum's own shape the other that fits best cannot account for.  Beyond
+        its ends the sound stays at its first or last value.
 
     Notes
     -----
@@ -79,9 +79,9 @@ def _of_own_shape(x, stops, n_fit, firsts, slack, others, begins, own, which, or
     shape = np.empty(length)
     for j in range(len(stops)):
         begin, last = stops[j] - n_fit - order, firsts[j] + length + 2 * slack
-        if begin < 0 or last > len(x) or which[j] < 0:
+        if which[j] < 0:
             continue
-        y = x[begin:last].astype(np.float64)
+        y = piece(x, begin, last)
         y -= y[: stops[j] - begin].mean()
         fit_recursion(y, order, order + n_fit, products, w, ridge)
         first = firsts[j] - begin

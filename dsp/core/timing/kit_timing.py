@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -22,6 +22,7 @@ __all__ = [
     "relative_sign",
     "sides",
     "swapped",
+    "usual_sign",
 ]
 
 Confidence = Literal["sure", "likely", "unsure"]
@@ -259,12 +260,42 @@ def swapped(side_of: Mapping[str, str], hat_side: str = "L") -> int:
     return points
 
 
-def odd_sign_out(signs: Mapping[str, tuple[str, str | None, int, float, float]]) -> list[str]:
-    """Find microphones whose polarity is unlike that of the others.
+def usual_sign(signs: Iterable[tuple[str, str | None, int, float, float]], overheads: Sequence[int]) -> int:
+    """Tell which sign against the first overhead is the right one.
+
+    Parameters
+    ----------
+    signs : iterable of (role, position, sign, sign margin, greatest lead of its lags)
+        Of the close microphones; snare and toms vote, a bottom microphone the other way round.
+    overheads : sequence of int
+        Sign of each overhead against the first.
+
+    Returns
+    -------
+    sign : int
+        1 as long as the overheads agree: heads move away from close microphone and overhead alike.  Else one of them is
+        reversed, and the drums say which by their majority.  −1 too if all drums say so: then both overheads are.
+    """
+    told = [
+        (-sign if position == "bottom" else sign) * min(margin, SIGN_CLIP)
+        for role, position, sign, margin, _ in signs
+        if role in ("snare", "tom")
+    ]
+    if all(s > 0 for s in overheads):
+        return -1 if len(told) > 1 and max(told) < 0.0 else 1
+    return 1 if sum(told) >= 0.0 else -1
+
+
+def odd_sign_out(
+    signs: Mapping[str, tuple[str, str | None, int, float, float]], overheads: Sequence[int] = (1,)
+) -> list[str]:
+    """Find microphones whose polarity is not what it should be.
 
     Parameters
     ----------
     signs : mapping of track to (role, position, sign, sign margin, greatest lead of its lags)
+    overheads : sequence of int
+        Sign of each overhead against the first.
 
     Returns
     -------
@@ -272,11 +303,7 @@ def odd_sign_out(signs: Mapping[str, tuple[str, str | None, int, float, float]])
         Snare and toms only: of kick and hat the sign is never judged. A bottom microphone counts the other way round
         and is never accused itself: it usually was turned at the desk if it is not opposite.
     """
-    votes = 0.0
-    for role, position, sign, margin, _ in signs.values():
-        if role in ("snare", "tom"):
-            votes += (-sign if position == "bottom" else sign) * min(margin, SIGN_CLIP)
-    normal = 1 if votes >= 0 else -1
+    normal = usual_sign(signs.values(), overheads)
     return [
         track
         for track, (role, position, sign, margin, lead) in signs.items()

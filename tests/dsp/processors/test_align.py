@@ -120,7 +120,26 @@ def test_reversed_late_and_opposite_channels_come_out_right() -> None:
     figures = plan.figures["align"]
     assert figures["overheads_sign"]["sign"] == -1
     assert list(figures["unusual_arrival_ms"]) == ["floor"]
-    assert "align.overheads" in [q.code for q in plan.questions]
+    (question,) = [q for q in plan.questions if q.code == "align.overheads"]
+    assert question.text == "right: is its polarity opposite to left?"
+    assert found["floor"][1] == 1  # its target is the reversed overhead, and that is not its own fault
+
+
+def test_which_of_two_opposite_overheads_is_the_wrong_one_the_drums_say() -> None:
+    plan = Align().decide(*made(turn=("left",)))
+    assert {t: p for t, (_, p) in delays(plan).items()} == {t: -1 if t == "bottom" else 1 for t in delays(plan)}
+    (question,) = [q for q in plan.questions if q.code == "align.overheads"]
+    assert (question.track, question.text) == ("left", "left: is its polarity opposite to right?")
+    assert plan.figures["align"]["flipped"] == []
+
+
+@pytest.mark.parametrize("turned", [("snare", "bottom", "tom1"), ("tom1", "floor"), ("snare", "bottom", "floor")])
+def test_two_reversed_mics_do_not_make_the_third_the_wrong_one(turned: tuple[str, ...]) -> None:
+    plan = Align().decide(*made(turn=turned))
+    assert plan.figures["align"]["flipped"] == [t for t in turned if t != "bottom"]
+    assert {t for t, (_, p) in delays(plan).items() if p < 0} == {"bottom", *turned} - {
+        t for t in ("bottom",) if "bottom" in turned
+    }
 
 
 def test_whole_samples_and_targets(kit: tuple[Take, Plan]) -> None:

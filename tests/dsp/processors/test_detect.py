@@ -147,6 +147,17 @@ def test_a_tom_struck_once_and_softly_is_heard(seed: int) -> None:
     assert times(found, track) == pytest.approx([made.arrivals[track][0][0]], abs=2e-3)
 
 
+@pytest.mark.parametrize("before_ms", [1, 10, 25])
+def test_a_stroke_at_the_very_start_of_a_take_is_heard(groove: MadeTake, plan: Plan, before_ms: int) -> None:
+    (floor,) = (t.id for t in groove.take.of_drum("floor"))
+    strokes = [h for h in plan.hits if h.track == floor and h.confidence > 0.999]
+    first = max(strokes, key=lambda h: h.level_db).time_s - before_ms / 1000
+    cut = {t: x[round(first * SR) :] for t, x in groove.audio.items()}
+    assert times(decide(Take.from_arrays(groove.take.tracks, cut, SR)), floor)[0] == pytest.approx(
+        before_ms / 1000, abs=2e-3
+    )
+
+
 def test_a_tom_whose_mic_is_the_only_one_is_never_taken_for_silent(groove: MadeTake) -> None:
     (track, *_) = groove.take.of_role("tom")
     noise = 0.3 * np.random.default_rng(4).standard_normal(groove.take.n_samples)  # nothing is sure under that

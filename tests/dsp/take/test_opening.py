@@ -302,3 +302,15 @@ def test_an_input_list_overrules(tmp_path):
     take = open_take(folder, inputs=listed)
     assert (take.track("Mystery.wav").role, take.track("Mystery.wav").drum) == ("tom", "floor")
     assert take.view == "audience"
+
+
+def test_a_much_longer_one_belongs_elsewhere(tmp_path):
+    folder = kit(tmp_path / "Song", "Snare.wav", "Tom 1.wav", "Hat.wav", n=SR)
+    put(folder / "Kick.wav", 8 * SR)
+    with pytest.raises(TakeError) as error:
+        open_take(folder)
+    expected = "Kick.wav: lasts 8.0 s, but most others 1.0 s; it seems to belong to another take"
+    assert str(error.value) == expected
+    unfit = {}
+    assert {t.id for t in open_take(folder, unfit=unfit).tracks} == {"Snare.wav", "Tom 1.wav", "Hat.wav"}
+    assert list(unfit) == ["Kick.wav"]

@@ -75,7 +75,9 @@ def test_a_soft_stroke_under_a_loud_ring_stands_out() -> None:
 
 
 def test_no_past_no_future_and_silence_say_nothing() -> None:
-    after, before = innovations(np.ones(100, np.float32), 2400.0, np.array([0.0, 0.01, 0.0416]))
+    after, before = innovations(np.ones(100, np.float32), 2400.0, np.array([0.0, 0.01, 0.0416]), 1)
+    assert after.max() == before.max() == 0
+    after, before = innovations(np.zeros(0, np.float32), 2400.0, np.array([0.0]))
     assert after.max() == before.max() == 0
     after, before = innovations(np.zeros(1000, np.float32), 2400.0, np.array([0.2]))
     assert after.max() == before.max() == 0
