@@ -238,7 +238,7 @@ def _together(take: Take, alike: Sequence[Finding]) -> str:
         "not_heard": "were not heard: hit them three or four times and check again",
         "dc_offset": "have a DC offset: harmless by itself, a low cut takes it away",
     }[alike[0].code]
-    return f"{', '.join(names[:-1])} and {names[-1]} {what}."
+    return f"{', '.join(names[:-1])} and {names[-1]} {what}" + ("" if what.endswith("?") else ".")
 
 
 # ---- since an earlier check

@@ -60,13 +60,17 @@ def command(
         different = _differ(desk) if verify else sorted(desk.render())
     if as_json:
         what = "differ" if verify else "rendered"
-        click.echo(json.dumps({"stems": names, what: different, "verified": verify}, indent=2, ensure_ascii=False))
+        click.echo(
+            json.dumps(
+                {"stems": names, what: different, "verified": verify and not different}, indent=2, ensure_ascii=False
+            )
+        )
     elif not quiet and verify and not different:
         many = f"All {len(names)} stems are" if len(names) > 1 else "The stem is"
         click.echo(f"{many} what the plan gives.")
     elif not quiet and not verify and different:
         if desk.spoiled:
-            click.echo(f"Gone, or not as it had been written: {', '.join(sorted(desk.spoiled))}")
+            click.echo(f"Gone, changed or copied since they were written: {', '.join(sorted(desk.spoiled))}")
         click.echo(f"Rendered: {', '.join(different)}")
         click.echo(f"The other {len(names) - len(different)} stems stay as they were: {out / 'stems'}")
     elif not quiet and not verify:

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from spillgate.cli.options import common, default_workers
+from spillgate.dsp.errors import OutputError
 
 __all__ = ["command"]
 
@@ -39,7 +40,12 @@ def command(
     review = Review(open_desk(out, moved_to, workers or default_workers()))
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listening.bind(("127.0.0.1", port))
+        try:
+            listening.bind(("127.0.0.1", port))
+        except OSError as error:
+            raise OutputError(
+                f"--port {port}: cannot be used ({error.strerror}); leave it out for a free one"
+            ) from error
         listening.listen()  # before the address is told: a fast browser waits instead of being refused
         port = listening.getsockname()[1]
         address = f"http://127.0.0.1:{port}/{review.token}/"

@@ -6,6 +6,7 @@ import json
 import shlex
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from itertools import takewhile
 from math import isinf, log10
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,6 +24,9 @@ __all__ = ["console", "show", "summary"]
 
 WIDTH = 80
 """Of the terminal when there is none."""
+
+LONG_BEGINNING = 8
+"""Characters that all names must share before the table leaves them out."""
 
 CAUTION = "Turn the monitors down before you play a cleaned track: where it opens it can be louder than you expect."
 
@@ -59,8 +63,9 @@ def show(take: Take, plan: Plan, report: RenderReport, out: Path) -> None:
     table.add_column("less\nbleed", no_wrap=True, justify="right")
     table.add_column("later by", no_wrap=True, justify="right")
     table.add_column("", overflow="fold")
-    for row in track_rows(plan, report):
-        table.add_row(*map(Text, row))
+    rows = track_rows(plan, report)
+    for name, row in zip(apart([r[0] for r in rows]), rows, strict=True):
+        table.add_row(*map(Text, (name, *row[1:])))
     screen.print()
     screen.print(table)
     screen.print()
@@ -76,6 +81,30 @@ def show(take: Take, plan: Plan, report: RenderReport, out: Path) -> None:
     screen.print(Text(f"Pictures, before and after: {out / 'report.html'}"), soft_wrap=True)
     screen.print(Text(f"To change a decision: spillgate review {shlex.quote(str(out))}"), soft_wrap=True)
     screen.print(Text(CAUTION))
+
+
+def apart(names: Sequence[str]) -> list[str]:
+    """Leave out what all names begin with, so that a narrow column tells them apart.
+
+    Parameters
+    ----------
+    names : sequence of str
+
+    Returns
+    -------
+    names : list of str
+
+    Examples
+    --------
+    >>> apart(["Song 3 take 12 - 01 Kick", "Song 3 take 12 - 02 Snare"])
+    ['01 Kick', '02 Snare']
+    >>> apart(["Tom 1", "Tom 2"])
+    ['Tom 1', 'Tom 2']
+    """
+    alike = takewhile(lambda column: len(set(column)) == 1, zip(*names, strict=False)) if len(names) > 1 else ()
+    first = "".join(column[0] for column in alike)
+    cut = max(first.rfind(c) for c in " _-") + 1 if first else 0
+    return [n[cut:] for n in names] if cut >= LONG_BEGINNING else list(names)
 
 
 def verdict(take: Take, plan: Plan) -> str:

@@ -45,6 +45,7 @@ class Group:
             "detect.hit_left_out": (("add", "add"), ("leave out", "there is none")),
             "gate.doubtful": (("track keep", "it was"), ("track silence", "it was not")),
             "align.snare": (("accept", "yes, move the kit"), ("same delay", "leave all in place")),
+            "align.snare_unknown": (("same delay", "leave all in place"),),
             "align.delay": (("own delay", "use its own delay"), ("same delay", "leave it")),
             "align.overheads": (("turn", "turn it round"), ("same delay", "leave it")),
         }.get(self.first.code, ())

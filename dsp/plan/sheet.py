@@ -97,7 +97,7 @@ def session_sheet(
 
 def _about(plan: Plan, take: str, said: Sequence[str]) -> Section:
     seconds = plan.n_samples / plan.sr if plan.sr else 0.0
-    first = f"{take}: {len(plan.tracks)} tracks, {plan.sr} Hz, {clock(seconds)} min"
+    first = f"{take}: {len(plan.tracks)} tracks, {plan.sr} Hz, {clock(seconds)} long"
     moved = [a for a in plan.alignments if a.applied and a.delay_samples]
     how = ["Stems keep the start and the length of the recordings: lay them at the same place."]
     if moved:
@@ -181,7 +181,8 @@ def _stems(plan: Plan) -> Section:
             elif f["copied"]:
                 state = "as the recording"
             else:
-                state = f"peak {_db(f['peak_in'])} to {_db(f['peak_out'])} dBFS"
+                before, after = _db(f["peak_in"]), _db(f["peak_out"])
+                state = f"peak {before} dBFS" if before == after else f"peak {before} to {after} dBFS"
             regions = [c for c in cuts_of(plan, t.track) if c.gain == 1.0]
             rows.append((f["file"], state, str(len(regions) or ""), "; ".join(remarks)))
     # channels of one file that were left as they are need saying once

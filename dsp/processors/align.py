@@ -374,6 +374,10 @@ def _questions(
         far = label.get(target, target)
         what = f"{m.track.label}: does it reach {far} {abs(ms):.2f} ms {when} ({cm:.0f} cm){turned}"
         if m.drum == snare_drum and snare is None:
+            if lag.confidence == "unsure":
+                text = f"{m.track.label}: how much later does it reach {far}? That cannot be told, so nothing moves."
+                out.append(Question(code="align.snare_unknown", text=text, track=m.track.id, weight=2.0))
+                continue
             text = f"{what}? Nothing moves until that is clear."
             out.append(Question(code="align.snare", text=text, track=m.track.id, weight=2.0))
         elif lag.confidence == "likely" and m.drum != snare_drum:

@@ -354,9 +354,8 @@ def bleed_findings(take: Take, matrix: BleedMatrix, heard: Mapping[str, Heard]) 
             out.append(_bleed(t, worst, level, limit, "advise"))
         elif level > THREE_TO_ONE_DB:
             how = "a low cut helps" if far else "on neighbours of one kit that is usual"
-            advice = (
-                f"{t.label} hears the {worst} {_under(level)} its own drum; the 3:1 rule asks for 9.5 dB under; {how}."
-            )
+            said = f"{t.label} hears the {worst} {_under(level, 1)} its own drum"
+            advice = f"{said}; the 3:1 rule asks for 9.5 dB under; {how}."
             out.append(finding("three_to_one", "note", t.id, level, "dB", THREE_TO_ONE_DB, advice))
     return tuple(out)
 
@@ -376,8 +375,8 @@ def _own_drum_lost(take: Take, matrix: BleedMatrix, t: Track, worst: str, level:
     return False
 
 
-def _under(level: float) -> str:
-    return f"{abs(level):.0f} dB {'under' if level <= 0.0 else 'over'}"
+def _under(level: float, places: int = 0) -> str:
+    return f"{abs(level):.{places}f} dB {'under' if level <= 0.0 else 'over'}"
 
 
 def _bleed(t: Track, drum: str, level: float, limit: float, severity: Any) -> Finding:

@@ -65,7 +65,7 @@ def test_a_stem_that_was_spoiled_comes_back(small_take: Path, tmp_path: Path, in
     names = ", ".join(p.name for p in (cut, overwritten, gone))
     result = inside("render", out)
     assert result.returncode == 0, result.stderr
-    assert result.stdout.startswith(f"Gone, or not as it had been written: {names}\nRendered: {names}\n")
+    assert result.stdout.startswith(f"Gone, changed or copied since they were written: {names}\nRendered: {names}\n")
     assert {p: p.read_bytes() for p in stems} == stems
     assert inside("render", out).stdout.startswith("Nothing to change")
 

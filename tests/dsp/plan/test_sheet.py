@@ -49,7 +49,7 @@ def test_everything_is_there():
         recall={"Tom.wav": {"mic": "large dynamic", "distance_cm": 5.0}},
     )  # fmt: skip
     by = {s.title: s for s in sections}
-    assert by["Session"].lines[:2] == ("Song 3: 3 tracks, 48000 Hz, 1:15.000 min", "All is well.")
+    assert by["Session"].lines[:2] == ("Song 3: 3 tracks, 48000 Hz, 1:15.000 long", "All is well.")
     inputs = by["Input list and what was done"]
     assert inputs.columns == ("track", "mic", "microphone", "distance cm", "hits", "done")
     assert inputs.rows[0] == ("Tom.wav", "tom1", "large dynamic", "5", "1", "1 hit, bleed -30 dB")
