@@ -1,6 +1,6 @@
 """How good hits, delays and stems are, on made takes whose truth is exact.
 
-    python tests/benchmarks/quality.py [--takes 8] [--first 4000] [--spill] [--write | --check]
+    python tests/benchmarks/quality.py [--takes 24] [--first 4000] [--spill] [--write | --check]
     python tests/benchmarks/quality.py --folder TAKE --truth FOLDER
 
 Made takes are drawn from seeds that neither training nor tuning uses: four kits, other rooms, bleed −2…+22 dB, tempos,
@@ -255,7 +255,7 @@ def folder_figures(folder: Path, truth: Path, chain: Chain) -> str:
 
 def main() -> int:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("--takes", type=int, default=8)
+    ask.add_argument("--takes", type=int, default=24)
     ask.add_argument("--first", type=int, default=4000)
     ask.add_argument("--seconds", type=float, default=20.0)
     ask.add_argument("--spill", action="store_true")
