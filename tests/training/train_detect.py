@@ -446,7 +446,7 @@ def judge_takes(materials: list[Material], weights: dict[str, tuple[Judge, ...]]
     for m in materials:
         for how, scene, labels in scenes(m):
             p = decide(scene, weights).probability
-            kept = thinned(scene.candidates.drum, scene.candidates.frame, p, 0.4)
+            kept = thinned(scene.candidates.drum, scene.candidates.frame, p, 0.5)
             for d, kind in enumerate(scene.kit.kinds):
                 mine = scene.candidates.drum == d
                 chosen = kept[mine[kept]]
