@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from spillgate.dsp.core.hits.foretold import NOT_NEAR, SHAPE_LEAD_MS, SHAPE_SLACK_MS, of_own_shape
 from spillgate.dsp.core.hits.lows import N_LOWS, ranges
-from spillgate.dsp.core.hits.matched import NOT_NEAR, SHAPE_LEAD_MS, SHAPE_SLACK_MS, of_own_shape
 
 if TYPE_CHECKING:
     from spillgate.dsp.core.hits.scene import Lows

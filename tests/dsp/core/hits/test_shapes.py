@@ -4,8 +4,15 @@ import numpy as np
 import pytest
 from scipy import linalg, signal
 
-from spillgate.dsp.core.hits.foretold import FIT_MS, GAP_MS, ORDERS
-from spillgate.dsp.core.hits.matched import NOT_NEAR, SHAPE_LEAD_MS, SHAPE_SLACK_MS, of_own_shape
+from spillgate.dsp.core.hits.foretold import (
+    FIT_MS,
+    GAP_MS,
+    NOT_NEAR,
+    ORDERS,
+    SHAPE_LEAD_MS,
+    SHAPE_SLACK_MS,
+    of_own_shape,
+)
 from spillgate.dsp.core.hits.scene import Lows
 from spillgate.dsp.core.hits.shapes import LENGTH_MS, UNKNOWN, learned, own_shape
 
