@@ -80,6 +80,9 @@ def show(take: Take, plan: Plan, report: RenderReport, out: Path) -> None:
     screen.print(Text(f"Cleaned tracks: {out / 'stems'}"), soft_wrap=True)
     screen.print(Text(f"Pictures, before and after: {out / 'report.html'}"), soft_wrap=True)
     screen.print(Text(f"To change a decision: spillgate review {shlex.quote(str(out))}"), soft_wrap=True)
+    if take.folder is not None and "check" not in plan.figures:
+        said = f"Faults of the recordings were not looked for: spillgate check {shlex.quote(str(take.folder))}"
+        screen.print(Text(said), soft_wrap=True)
     screen.print(Text(CAUTION))
 
 

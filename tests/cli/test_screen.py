@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from pathlib import Path
@@ -265,3 +266,22 @@ def test_an_overhead_that_moves_alone_is_named(take: Take, plan: Plan, capsys: p
     both = tuple(alignment(f.track, -3.0) for f in plan.tracks if f.role in ("overhead", "room"))
     text = " ".join(shown(take, plan.replace(alignments=both), capsys)[1:4])
     assert "overheads and rooms now sit 3.0 ms earlier, close mics as they were" in text
+
+
+def test_a_take_that_was_not_checked_is_said_not_to_be(
+    take: Take, plan: Plan, capsys: pytest.CaptureFixture[str]
+) -> None:
+    there = dataclasses.replace(take, folder=Path("Song 3"))
+    assert "Faults of the recordings were not looked for: spillgate check 'Song 3'" in shown(there, plan, capsys)
+    checked = plan.with_figures("check", {})
+    assert not [line for line in shown(there, checked, capsys) if "not looked for" in line]
+
+
+def test_names_with_a_long_beginning_in_common_are_told_apart(
+    take: Take, plan: Plan, capsys: pytest.CaptureFixture[str]
+) -> None:
+    long = plan.replace(
+        tracks=tuple(dataclasses.replace(t, label=f"Song 3 take 12 - {t.label or t.file}") for t in plan.tracks)
+    )
+    text = "\n".join(shown(take, long, capsys))
+    assert re.search(r"^01 Kick In", text, re.M)
