@@ -156,6 +156,7 @@ def test_corrections_count_whatever_the_clock_says(small_take, tmp_path) -> None
     assert many.one_take(task).state == "done"
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="looks for processes the Linux way")
 def test_a_killed_batch_leaves_no_process_behind(small_take, tmp_path) -> None:
     songs = tree(small_take, tmp_path / "songs", "one")

@@ -131,6 +131,7 @@ def test_the_last_ring_is_kept_to_its_end() -> None:
     assert spans(plan, floor)[-1][1] > last + 2.2
 
 
+@pytest.mark.slow
 def test_one_stroke_in_a_minute_is_found_and_kept() -> None:
     m, plan = made("single", 60.0), decided("single", 60.0)
     tom = track_of(m.take, "tom1")
@@ -175,6 +176,7 @@ def test_brushes_and_mallets_are_left_open_and_said_so(name: str, drum: str, oth
         assert 20 * np.log10(left.std() / m.audio[track_of(m.take, other)].std() + 1e-9) < -17.9
 
 
+@pytest.mark.slow
 def test_a_swell_in_a_song_is_left_open_and_the_strokes_around_it_are_cut() -> None:
     m, plan = made("swell", 20.0), decided("swell", 20.0)
     track = track_of(m.take, "floor")
@@ -194,6 +196,7 @@ def test_a_swell_in_a_song_is_left_open_and_the_strokes_around_it_are_cut() -> N
     assert opened < 0.75 * m.take.n_samples / SR
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("two", [False, True])
 def test_double_kick(two: bool) -> None:
     m, plan = made("double_kick", 12.0, two_kicks=two), decided("double_kick", 12.0, two_kicks=two)
@@ -212,6 +215,7 @@ def test_two_snares_have_their_own_hits() -> None:
         assert f_20ms(m, plan, track_of(m.take, drum)) > 0.9
 
 
+@pytest.mark.slow
 def test_a_trigger_confirms_and_is_left_alone() -> None:
     m = made("double_kick", 12.0, triggers=("kick", "tom2"))
     plan = decided("double_kick", 12.0, triggers=("kick", "tom2"))

@@ -76,6 +76,7 @@ def treble_share_db(x: np.ndarray, at: list[float]) -> float:
     return float(10 * np.log10(np.median([np.sum(y[i : i + n] ** 2) / np.sum(x[i : i + n] ** 2) for i in starts])))
 
 
+@pytest.mark.slow
 def test_mallets_are_dull_and_brushes_never_stop() -> None:
     # Felt touches a head for several milliseconds, so nothing above some hundred Hz is shaken (the force of a contact
     # of time T has its first zero near 1.5/T; Fletcher & Rossing, chapter 18).

@@ -283,6 +283,7 @@ def test_what_rises_with_the_playing_is_told_from_rumble() -> None:
     assert low_end.low_cut_gain(table(both), SR, 45.0)[3] == pytest.approx(1.0, abs=0.05)
 
 
+@pytest.mark.slow
 def test_noise_is_as_steady_as_chi_squared_says() -> None:
     # power of noise of bandwidth B in a Hann window of T: chi squared with 2 B T / 1.5 degrees of freedom (Blackman and
     # Tukey, 1958; the 1.5 is the window's equivalent noise bandwidth in bins)
