@@ -44,7 +44,8 @@ def overview(outcomes: Sequence[Outcome], of: int) -> str:
     html : str
     """
     rows = [
-        {**asdict(o), "link": quote(f"{o.output}/report.html"), "length": duration(o.seconds)} for o in ranked(outcomes)
+        {**asdict(o), "link": quote(f"{o.output}/report.html", errors="surrogateescape"), "length": duration(o.seconds)}
+        for o in ranked(outcomes)
     ]
     counts = {"failed": sum(o.state == "failed" for o in outcomes), "asked": sum(o.questions for o in outcomes)}
     page: str = environment().get_template("takes.html").render(rows=rows, of=of, css=asset("report.css"), **counts)

@@ -215,3 +215,17 @@ def test_the_worst_come_first_and_the_table_knows_no_order() -> None:
     )
     assert "1 failed, 11 questions, 2 not done yet" in page
     assert "&lt;b&gt;" in overview([Outcome("<b>", "failed", verdict="<b>")], 1)
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="no such names there")
+def test_a_folder_whose_name_is_not_utf_8_stops_nothing_and_is_listed(small_take, tmp_path, spillgate) -> None:
+    songs = tree(small_take, tmp_path / "songs", "one")
+    os.mkdir(os.fsencode(songs) + b"/A\xff")
+    shutil.copy(next(small_take.glob("*.wav")), os.fsdecode(os.fsencode(songs) + b"/A\xff/Kick.wav"))
+    out = tmp_path / "out"
+    result = spillgate("batch", songs, "-o", out, "--quiet", "--workers", "1")
+    assert result.returncode == 1
+    assert "fault of the program" not in result.stderr
+    rows = list(csv.DictReader((out / "takes.csv").read_text("utf-8").splitlines()))
+    assert {r["take"]: r["result"] for r in rows} == {"A\\udcff": "failed", "one": "done"}
+    assert "A\\udcff" in (out / "takes.html").read_text("utf-8")

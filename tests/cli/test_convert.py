@@ -58,6 +58,8 @@ def test_units_of_time(text: str, seconds: float) -> None:
         ("far", "far: is no amount; write e.g. 12cm, 4.5ft, 2ms or 96samples"),
         ("0cm", "0cm: must be more than 0"),
         ("-3cm", "-3cm: must be more than 0"),
+        ("1e-320cm", "1e-320cm: must lie between 1e-09 and 1e+09"),
+        ("1e999cm", "1e999cm: must lie between 1e-09 and 1e+09"),
     ],
 )
 def test_what_is_no_amount(text: str, line: str) -> None:

@@ -86,8 +86,7 @@ FOR_HATS_ONLY = (
 EASY_DB, EASY_KEPT = -2.0, 8
 """Of candidates that are none and have a mean excess under the first, every 8th is used, eightfold."""
 UNEVEN, OF_SO_MANY = 16, 53
-"""So many of so many takes are heard with uneven leaks besides: with all of them snares and hats grow shy, with half as
-many they are heard in takes in which they were never struck."""
+"""So many of so many takes are heard with uneven leaks besides: with all of them snares and hats grow shy."""
 KINDS = ("kick", "snare", "hat", "tom", "tom_alone")
 MASKED_DB = -6.0
 """Hits fainter than this against all else are neither right nor wrong."""

@@ -17,7 +17,7 @@ from spillgate.dsp.core.hits.envelopes import N_BANDS
 from spillgate.dsp.core.hits.windows import greatest, let_go, means, peaks_of_fresh, stretches
 from spillgate.dsp.core.room import Room, in_memory
 
-__all__ = ["Novelty", "ceilings", "gather", "novelty", "rises_at", "surroundings"]
+__all__ = ["Novelty", "ceilings", "gather", "novelty", "rises_at", "spaced", "surroundings"]
 
 AFTER = 5
 """Frames averaged from a moment on (0…+4)."""
@@ -169,9 +169,27 @@ class _Peaks:
         """Give the frames of the strongest of those that lie less than `apart` frames from each other."""
         if not self._frames:
             return np.empty(0, np.int64)
-        frames, values = np.concatenate(self._frames), np.concatenate(self._values)
-        order = frames[np.argsort(-values, kind="stable")]
-        return np.sort(_thin(order, n, apart))
+        return spaced(np.concatenate(self._frames), np.concatenate(self._values), n, apart)
+
+
+def spaced(frames: NDArray[np.int64], values: NDArray[np.floating], n_frames: int, apart: int) -> NDArray[np.int64]:
+    """Give the frames of the strongest of some peaks, none less than `apart` frames from a stronger one.
+
+    Parameters
+    ----------
+    frames : ndarray of int64, shape (n_peaks,)
+        Increasing; of two peaks of one value the first counts.
+    values : ndarray, shape (n_peaks,)
+    n_frames : int
+        Frames of the track.
+    apart : int
+
+    Returns
+    -------
+    frames : ndarray of int64
+        Increasing.
+    """
+    return np.sort(_thin(frames[np.argsort(-values, kind="stable")], n_frames, apart))
 
 
 def _candidates(first: NDArray[np.int64], second: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -21,8 +21,7 @@ NEARLY, CLEAR_DB = 0.9, 5.0
 """A candidate of at least this probability that exceeds the most that others leak by so much is a stroke: in a tom that
 is struck once there is no other by which it could grow surer.  Tuned on made takes."""
 LOUDEST_DB = 6.0
-"""A snare that was struck exceeds that at least once by so much.  Of made takes: 8.5 and more where it was struck, 4.7
-and less where it was not.  Tuned on made takes."""
+"""A snare that was struck exceeds the most that others leak at least once by so much.  Tuned on made takes."""
 FEW_OWN = 0.2
 """Of a snare or a hat so many of the likely ones may look like its own by chance; of a tom none."""
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spillgate.dsp.core.hits.foretold import innovations
+from spillgate.dsp.core.hits.novelty import spaced
 from spillgate.dsp.core.hits.windows import means, stretches
 
 __all__ = ["with_those_under_ring"]
@@ -77,13 +78,7 @@ def with_those_under_ring(
     i = np.searchsorted(frames, at)
     known = np.concatenate([[-NEW], frames, [len(energy) + NEW]])
     new = (at - known[i] >= NEW) & (known[i + 1] - at >= NEW)
-    found: list[int] = []
-    taken = np.zeros(len(energy) + 1, bool)
-    for f in at[new][np.argsort(-strength[new], kind="stable")]:
-        if not taken[f]:
-            found.append(int(f))
-            taken[max(f - APART + 1, 0) : f + APART] = True
-    return np.sort(np.concatenate([frames, np.array(found, np.int64)]))
+    return np.sort(np.concatenate([frames, spaced(at[new], strength[new], len(energy), APART)]))
 
 
 def _greater(at: NDArray[np.int64], values: NDArray[np.float32], step: int) -> NDArray[np.bool_]:
